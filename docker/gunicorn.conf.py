@@ -1,0 +1,24 @@
+"""How the service is served in a container: the settings of ``weighbook serve``, for gunicorn's own command.
+
+Threads wait for the database side by side; a second core wants a second worker (WEIGHBOOK_WORKERS). A worker that
+answers nothing for a minute is replaced. A thread that reads a slow body has no timeout of its own, so a buffering
+proxy belongs in front.
+"""
+
+import os
+
+wsgi_app = "service.app:create_app()"
+bind = os.environ.get("WEIGHBOOK_BIND", "0.0.0.0:8750")
+workers = int(os.environ.get("WEIGHBOOK_WORKERS", "1"))
+worker_class = "gthread"
+threads = 4
+timeout = 60
+graceful_timeout = 30
+keepalive = 5
+limit_request_line = 4094
+limit_request_fields = 50
+limit_request_field_size = 8190
+control_socket_disable = True
+worker_tmp_dir = "/dev/shm"  # the heartbeat file: a disk that is busy must not look like a worker that is dead
+accesslog = None
+errorlog = "-"
