@@ -1,0 +1,208 @@
+"""The next run of a step: from its own runs, else from an opinion, else from next to nothing.
+
+A mean is no bound, and two or three runs say little of their own spread. So the spread is moderated by a prior while
+the level is not, the next run is Student's t on the scale of the logit (or of the logarithm, for a mass ratio), and
+the chance that it gives nothing usable stands beside it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from service.analytics.forecast.spread import (
+    Scale,
+    SpreadPrior,
+    default_prior,
+    off_scale,
+    onto_scale,
+    scale_of,
+)
+from service.errors import NotComputable
+
+Kind = Literal["runs", "opinion", "none"]
+Note = Literal["above-one", "often-above-one", "shared-lot", "beyond-largest-batch"]
+
+FAILURE_RUNS = 10.0
+"""The workshop's other steps weigh as much as this many runs of this one on its chance of failure (judgement)."""
+
+SHARED_LOT = 0.5
+"""Share of the variance between runs that runs of one feedstock lot have in common (judgement)."""
+
+PER_LN_BATCH = 0.2
+"""Standard deviation of the level's shift per factor e beyond the largest recorded batch (judgement)."""
+
+OPINION_WIDENING = 1.6
+"""An opinion's tenth and ninetieth percentiles are this much too close to its middle (judgement)."""
+
+OPINION_DEGREES = 3.0
+_T3_AT_90 = 1.6377443536962102  # Student's t of 3 degrees at 0.9, the unit in which an opinion's scales are counted
+_NO_RECORD_CENTRE, _NO_RECORD_SCALE = 0.4, 1.2  # in logit: median 0.60, one run in ten below 0.17 (judgement)
+
+
+@dataclass(frozen=True, slots=True)
+class StepForecast:
+    """The next run of a step, as a distribution on its scale and a chance of failure.
+
+    ``centre``, ``spread_low`` and ``spread_high`` are on the scale, ``dof`` the degrees of Student's t. Of kind
+    ``runs`` the two spreads are one: the moderated standard deviation of a run about its level, and the level is
+    known to spread/√``effective_runs``. Of kind ``opinion`` and ``none`` they are scales of the next run itself, below
+    and above the centre, half of the variance in the level and half in the run, and ``effective_runs`` is 0.
+    ``beyond_variance`` is added to the variance of the level. The chance of failure is Beta(``failures_a``,
+    ``failures_b``), certain to be 0 where ``failures_a`` is 0. ``notes`` are codes of what was done to the yields.
+    """
+
+    scale: Scale
+    kind: Kind
+    centre: float
+    spread_low: float
+    spread_high: float
+    dof: float
+    effective_runs: float
+    failures_a: float
+    failures_b: float
+    beyond_variance: float = 0.0
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def mean_failure(self) -> float:
+        """The expected chance, 0 to 1, that the next run gives nothing usable."""
+        return self.failures_a / (self.failures_a + self.failures_b)
+
+    def at_least(self, probability: float) -> float:
+        """Return the yield (fraction; g/g for a mass ratio) that the next run reaches or passes with ``probability``.
+
+        0 where the chance of failure alone leaves less than ``probability``: one run cannot give that confidence, a
+        spare batch can. Raises ``ValueError`` for a probability outside (0, 1).
+
+        Where ``beyond_variance`` is not 0, the sum of a t and a normal variable is taken as a t of the summed variance
+        (an approximation: the draws hold the sum itself).
+
+        >>> forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.02).at_least(0.90).__round__(4)
+        0.396
+        """
+        if not 0 < probability < 1:
+            raise ValueError(f"a probability lies between 0 and 1, received {probability!r}")
+        usable = 1 - self.mean_failure
+        among_usable = 1 - probability / usable if usable > 0 else 0.0
+        if among_usable <= 1e-12:  # 1 − 0.9/0.9 is 0 on paper, and must not become a quantile at 1e-17
+            return 0.0
+
+        from scipy.special import stdtrit
+
+        away = float(stdtrit(self.dof, among_usable))
+        spread = self.spread_low if away < 0 else self.spread_high
+        if self.kind == "runs":
+            spread = math.sqrt(spread * spread * (1 + 1 / self.effective_runs) + self.beyond_variance)
+        return float(off_scale(self.centre + spread * away, self.scale))
+
+
+def forecast_step(
+    yields: ArrayLike,
+    failures: int,
+    *,
+    mass_ratio: bool,
+    other_runs: int = 0,
+    other_failures: int = 0,
+    prior: SpreadPrior | None = None,
+    opinion: tuple[float, float, float] | None = None,
+    runs_per_lot: float = 1.0,
+    new_lot: bool = False,
+    ln_batch_beyond: float = 0.0,
+    pi0: float | None = None,
+) -> StepForecast:
+    """Return the forecast of a step's next run from its k usable ``yields`` and its ``failures``.
+
+    ``yields``: shape (k,), fractions (g/g where ``mass_ratio``). ``failures``: finished runs that gave nothing usable.
+    ``other_runs`` and ``other_failures``: finished runs (failures among them) of the workshop's other steps, which
+    give the chance of failure before this step's own record; ``pi0`` states that chance instead, and 0 with no failures
+    leaves failure out. ``prior``: on the spread, on the scale that ``scale_of`` names; the default prior where None.
+    ``opinion``: (low, likely, high) yields, as the tenth, fiftieth and ninetieth percentile, used only while there is
+    no usable run: an optimistic opinion mixed in does not wash out for many runs. ``new_lot``: the next run is on
+    another feedstock lot than any recorded, where ``runs_per_lot`` usable runs (1 to k) came from each.
+    ``ln_batch_beyond``: ln(batch size/largest recorded batch size), where positive, in use once there is a run.
+
+    With SS the sum of squares on the scale: ν = ν0 + n − 1, ν·s² = ν0·s0² + SS·(n − 1)/(k − 1), next run =
+    mean + s·√(1 + 1/n)·t of ν degrees, where n = k, or k/(1 + (m − 1)/2) for m runs a lot and a new lot (the design
+    effect of Kish, Survey Sampling 1965, with an intraclass correlation of one half). The moderated variance is that of
+    Smyth, Statistical Applications in Genetics and Molecular Biology 2004, 3, article 3. The chance of failure is
+    Beta(f + 10·π0, k + 10·(1 − π0)), π0 = (other failures + 0.5)/(other runs + 10).
+
+    Runs are taken as exchangeable, normal on the scale. Raises ``NotComputable`` for a mass ratio with neither run nor
+    opinion, which has no natural size; ``ValueError`` for values out of their range.
+
+    >>> forecast_step([0.60], 0, mass_ratio=False, pi0=0).at_least(0.90).__round__(4)
+    0.2721
+    >>> forecast_step([], 0, mass_ratio=False).kind
+    'none'
+    """
+    values = np.asarray(yields, dtype=np.float64)
+    if values.ndim != 1 or not np.isfinite(values).all() or (values < 0).any():
+        raise ValueError(f"yields are a flat sequence of finite numbers of at least 0, received {yields!r}")
+    if failures < 0 or not 0 <= other_failures <= other_runs:
+        raise ValueError(f"failures are counts within the runs, received {failures}, {other_failures} of {other_runs}")
+    if runs_per_lot < 1 or ln_batch_beyond < 0:
+        raise ValueError(f"runs a lot from 1 and ln(size/record) from 0, received {runs_per_lot}, {ln_batch_beyond}")
+    runs = int(values.size)
+    chance = (other_failures + 0.5) / (other_runs + FAILURE_RUNS) if pi0 is None else pi0
+    if not 0 <= chance < 1:
+        raise ValueError(f"a chance of failure is at least 0 and below 1, received {pi0!r}")
+    failures_a = failures + FAILURE_RUNS * chance
+    failures_b = runs + FAILURE_RUNS * (1 - chance)
+    scale = scale_of(values, mass_ratio=mass_ratio)
+
+    if runs == 0:
+        kind, centre, low, high = _without_runs(scale, opinion)
+        return StepForecast(scale, kind, centre, low, high, OPINION_DEGREES, 0.0, failures_a, failures_b)
+
+    notes: list[Note] = []
+    if not mass_ratio and (values > 1).any():
+        notes.append("often-above-one" if scale == "ln" else "above-one")
+    effective = float(runs)
+    if new_lot and runs_per_lot > 1:
+        effective = max(1.0, runs / (1 + (runs_per_lot - 1) * SHARED_LOT))
+        notes.append("shared-lot")
+    if ln_batch_beyond > 0:
+        notes.append("beyond-largest-batch")
+    prior = default_prior(scale) if prior is None else prior
+    points = onto_scale(values, scale)
+    centre = float(points.mean())
+    squares = float(((points - centre) ** 2).sum())
+    if runs > 1:
+        squares *= (effective - 1) / (runs - 1)
+    dof = prior.nu0 + effective - 1
+    spread = math.sqrt((prior.nu0 * prior.s0**2 + squares) / dof)
+    return StepForecast(
+        scale=scale,
+        kind="runs",
+        centre=centre,
+        spread_low=spread,
+        spread_high=spread,
+        dof=dof,
+        effective_runs=effective,
+        failures_a=failures_a,
+        failures_b=failures_b,
+        beyond_variance=(PER_LN_BATCH * ln_batch_beyond) ** 2,
+        notes=tuple(notes),
+    )
+
+
+def _without_runs(scale: Scale, opinion: tuple[float, float, float] | None) -> tuple[Kind, float, float, float]:
+    """Return kind, centre, lower and upper scale of a step that has given nothing usable yet."""
+    if opinion is None:
+        if scale == "ln":
+            raise NotComputable(
+                "a mass ratio without a run or an expected yield has no forecast: record a run, or state the expected "
+                "yield of the step as low, likely and high",
+                code="no-forecast",
+            )
+        return "none", _NO_RECORD_CENTRE, _NO_RECORD_SCALE, _NO_RECORD_SCALE
+    if not 0 < opinion[0] <= opinion[1] <= opinion[2]:
+        raise ValueError(f"an opinion is low, likely and high, each above 0 and in that order, received {opinion!r}")
+    low, likely, high = onto_scale(opinion, scale).tolist()
+    unit = OPINION_WIDENING / _T3_AT_90
+    return "opinion", likely, unit * (likely - low), unit * (high - likely)
