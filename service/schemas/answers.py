@@ -1,0 +1,264 @@
+"""What every answer has: the problem, the page, the record as it is read, the import report, what the service is.
+
+These describe; answers are built as plain data elsewhere. A key named here is never renamed, keys may be added.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+from marshmallow import INCLUDE, Schema, fields
+
+from service.errors import Fault
+from service.schemas.lot import LotSchema, PoolSchema
+from service.schemas.material import MaterialSchema
+from service.schemas.project import ProjectSchema, WorkshopSchema
+from service.schemas.route import RouteSchema
+from service.schemas.run import RunSchema
+from service.schemas.trade import ExchangeRateSchema, OfferSchema, RateSchema, SupplierSchema
+
+
+def number(description: str | None = None) -> fields.Float:
+    """A computed number; null where the records cannot carry it, with the reason beside."""
+    return fields.Float(allow_none=True, metadata={"description": description} if description else {})
+
+
+def text(description: str | None = None) -> fields.String:
+    """A text that may be null."""
+    return fields.String(allow_none=True, metadata={"description": description} if description else {})
+
+
+def count(description: str | None = None) -> fields.Integer:
+    """A count."""
+    return fields.Integer(strict=True, metadata={"description": description} if description else {})
+
+
+def many(schema: type[Schema], description: str | None = None) -> fields.List[Any]:
+    """A list of objects of one shape."""
+    return fields.List(fields.Nested(schema), metadata={"description": description} if description else {})
+
+
+class Described(Schema):
+    """Something in an answer; more keys may come."""
+
+    class Meta:
+        """Says so in the documentation."""
+
+        unknown = INCLUDE
+
+
+class MoneyAnswer(Described):
+    """A sum of money."""
+
+    amount = fields.String(required=True, metadata={"description": "decimal text", "examples": ["12.50"]})
+    currency = fields.String(required=True, metadata={"description": "ISO 4217", "examples": ["EUR"]})
+
+
+class FaultAnswer(Described):
+    """One thing wrong in one place: a pointer into the body, a parameter, or a line and column."""
+
+    pointer = fields.String(metadata={"description": "JSON Pointer (RFC 6901) into the body"})
+    parameter = fields.String(metadata={"description": "the name of a query parameter"})
+    line = fields.Integer(metadata={"description": "line of a text file, from 1"})
+    column = fields.Raw(metadata={"description": "name or number of the column", "type": ["string", "integer"]})
+    code = fields.String(required=True, metadata={"description": "the reason, for machines"})
+    received = fields.Raw(allow_none=True, metadata={"description": "what was sent there, abridged"})
+    expected = text("what is taken there")
+    detail = fields.String(required=True, metadata={"description": "what is wrong and how to mend it, for people"})
+
+
+class ProblemAnswer(Described):
+    """An error (RFC 9457)."""
+
+    type = fields.String(required=True)
+    title = fields.String(required=True)
+    status = fields.Integer(required=True, strict=True)
+    detail = fields.String(required=True)
+    instance = fields.String()
+    code = fields.String(metadata={"description": "the reason, for machines"})
+    faults = many(FaultAnswer, "every fault at once, at most 100 of them")
+    more_faults = count("how many faults there are beyond those shown")
+
+
+class FindingAnswer(Described):
+    """Something that looks wrong in what was recorded; never repaired, never left out."""
+
+    code = fields.String(required=True)
+    detail = fields.String(required=True)
+    odds = number("odds that it is a slip, where they were worked out")
+    pointer = fields.String()
+
+
+class Stamp(Described):
+    """What every record carries when it is read, beside what was written."""
+
+    revision = fields.Integer(required=True, strict=True, metadata={"description": "counts the record's own changes"})
+    state = fields.Integer(required=True, strict=True, metadata={"description": "the workshop's state that wrote it"})
+    at = fields.String(required=True, metadata={"format": "date-time", "description": "when it was written, UTC"})
+    by = fields.String(required=True, metadata={"description": "the name of the token that wrote it"})
+
+    def _unknown_keys(self, body: Mapping[str, Any]) -> Iterator[Fault]:
+        """Nothing is unknown in an answer: more keys may come."""
+        yield from ()
+
+
+class WorkshopAnswer(Stamp, WorkshopSchema):
+    """The workshop's own record as it is read."""
+
+
+class ProjectAnswer(Stamp, ProjectSchema):
+    """A project as it is read."""
+
+
+class MaterialAnswer(Stamp, MaterialSchema):
+    """A material as it is read."""
+
+    molar_mass_g_per_mol = number()
+    molar_mass_u_g_per_mol = number("standard uncertainty")
+    elements = fields.Dict(
+        keys=fields.String(),
+        values=fields.Float(),
+        allow_none=True,
+        metadata={"description": "atoms in a formula unit"},
+    )
+
+
+class SupplierAnswer(Stamp, SupplierSchema):
+    """A supplier as it is read."""
+
+
+class ExchangeRateAnswer(Stamp, ExchangeRateSchema):
+    """An exchange rate as it is read."""
+
+
+class RateAnswer(Stamp, RateSchema):
+    """A rate as it is read."""
+
+
+class OfferAnswer(Stamp, OfferSchema):
+    """An offer as it is read."""
+
+
+class LotAnswer(Stamp, LotSchema):
+    """A lot as it is read."""
+
+
+class RouteAnswer(Stamp, RouteSchema):
+    """A route as it is read."""
+
+
+class PoolAnswer(Stamp, PoolSchema):
+    """A pool as it is read."""
+
+
+class ChargeResult(Described):
+    """What one charge held."""
+
+    lot = text()
+    material = text()
+    gross_g = number()
+    contained_g = number()
+    contained_mol = number()
+    equivalents = number("moles per mole of the limiting reagent")
+    stoichiometric_ratio = number("1 for the limiting reagent, above 1 for an excess")
+
+
+class RunResult(Described):
+    """What follows from what was weighed."""
+
+    limiting_reagent = text()
+    theoretical_g = number()
+    net_g = number()
+    contained_g = number()
+    yield_fraction = fields.Float(data_key="yield", allow_none=True, metadata={"description": "isolated, a fraction"})
+    yield_u = number("standard uncertainty of the yield, from the weighings")
+    crude_yield = number()
+    recovered_basis_yield = number("on the starting material that was not recovered")
+    mass_balance = number("all that came out over all that went in")
+    charges = many(ChargeResult)
+    cost = fields.Dict(metadata={"description": "what the run cost, by its parts"})
+    cost_per_g = number("per gram of product as isolated, dry")
+    reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
+
+
+class RunAnswer(Stamp, RunSchema):
+    """A run as it is read, with what follows from it."""
+
+    result = fields.Nested(RunResult)
+    findings = many(FindingAnswer)
+
+
+RECORD_ANSWERS: Final[Mapping[str, type[Schema]]] = {
+    "workshop": WorkshopAnswer,
+    "projects": ProjectAnswer,
+    "materials": MaterialAnswer,
+    "suppliers": SupplierAnswer,
+    "exchange-rates": ExchangeRateAnswer,
+    "rates": RateAnswer,
+    "offers": OfferAnswer,
+    "lots": LotAnswer,
+    "routes": RouteAnswer,
+    "pools": PoolAnswer,
+    "runs": RunAnswer,
+}
+
+
+class Page(Described):
+    """One page of a list."""
+
+    items = fields.List(fields.Dict(), required=True)
+    next = fields.String(required=True, allow_none=True, metadata={"description": "full URL of the next page"})
+    limit = fields.Integer(required=True, strict=True)
+
+
+PAGES: Final[Mapping[str, type[Schema]]] = {
+    kind: type(
+        answer.__name__.replace("Answer", "Page"), (Page,), {"__doc__": "One page of records.", "items": many(answer)}
+    )
+    for kind, answer in RECORD_ANSWERS.items()
+}
+
+
+class RevisionAnswer(Described):
+    """One change of a record: what it was from then on, null where it was deleted."""
+
+    revision = count()
+    state = count()
+    at = fields.String(metadata={"format": "date-time"})
+    by = fields.String()
+    reason = text()
+    record = fields.Dict(allow_none=True)
+
+
+class ImportAnswer(Described):
+    """What an import did."""
+
+    code = fields.String(required=True)
+    lines = count("lines that were read")
+    created = count()
+    changed = count()
+    unchanged = count()
+    state = count("the workshop's state after it")
+    faults = many(FaultAnswer)
+
+
+class AboutAnswer(Described):
+    """What runs here."""
+
+    name = fields.String(required=True)
+    version = fields.String(required=True)
+    api = fields.String()
+    methods = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "method: its version"})
+    schema = text("the version of the database's tables")
+
+
+class RestsOn(Described):
+    """What an answer rests on: asked again of the same, it is the same."""
+
+    state = count("the workshop's state")
+    as_of = fields.String(metadata={"format": "date"})
+    filters = fields.Dict()
+    method = fields.String()
+    version = fields.String()
+    runs = fields.Dict(metadata={"description": "runs counted, and left out with the reasons"})
