@@ -35,7 +35,9 @@ def blend(parts: Sequence[BlendPart]) -> Strength:
     volumes = _known([part.volume_ml for part in parts])
     dry: list[float] | None = None
     if masses is not None:
-        dry = [mass * (1.0 - _value(part.strength.loss_on_drying, 0.0)) for mass, part in zip(masses, parts, strict=True)]
+        dry = [
+            mass * (1.0 - _value(part.strength.loss_on_drying, 0.0)) for mass, part in zip(masses, parts, strict=True)
+        ]
     strengths = [part.strength for part in parts]
     codes = dict.fromkeys(code for strength in strengths for code in strength.contents)
     contents = {code: _mean(strengths, masses, partial(_content, code)) for code in codes}
@@ -65,7 +67,9 @@ def _mean(
         return None
     shares = [weight / total for weight in weights]
     mean = math.fsum(share * _value(value, otherwise or 0.0) for share, value in zip(shares, found, strict=True))
-    us = [share * value.u for share, value in zip(shares, found, strict=True) if value is not None and value.u is not None]
+    us = [
+        share * value.u for share, value in zip(shares, found, strict=True) if value is not None and value.u is not None
+    ]
     return Measured(mean, math.hypot(*us) if us else None)
 
 

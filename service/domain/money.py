@@ -65,6 +65,16 @@ class Money:
         """
         return {"amount": format(self.amount, "f"), "currency": self.currency}
 
+    def trimmed(self) -> Money:
+        """Return the same money without the zeros that end a computed amount; two decimals stay.
+
+        >>> Money(Decimal("24.409000"), "EUR").trimmed(), Money(Decimal("5.900000"), "EUR").trimmed()
+        (Money(amount=Decimal('24.409'), currency='EUR'), Money(amount=Decimal('5.90'), currency='EUR'))
+        """
+        digits = format(self.amount, "f")
+        whole, _, decimals = digits.partition(".")
+        return Money(Decimal(f"{whole}.{decimals.rstrip('0').ljust(2, '0')}"), self.currency)
+
 
 def to_micro(amount: Decimal) -> int:
     """Return an amount in whole millionths of its currency unit; a half is rounded to the even one.

@@ -41,6 +41,27 @@ def references(kind: str, record: object) -> tuple[Reference, ...]:
     )
 
 
+def materials_of_run(run: Run) -> tuple[str, ...]:
+    """Return the materials that a run itself names, in the order written.
+
+    >>> from service.domain.quantity import parse_quantity
+    >>> from service.domain.run import Charge
+    >>> materials_of_run(Run("r1", "r", "dry", "open", (Charge(parse_quantity("5 g", ("mass",)), material="chalk"),)))
+    ('chalk',)
+    """
+    charged = (charge.material for charge in run.charges if charge.material is not None)
+    return (*charged, *(outturn.material for outturn in run.outturns))
+
+
+def materials_of_step(step: Step) -> tuple[str, ...]:
+    """Return every material that a step names, once.
+
+    >>> materials_of_step(Step("dry", "dry", "mass-ratio", key_input="wet-chalk", product="chalk"))
+    ('wet-chalk', 'chalk')
+    """
+    return tuple(dict.fromkeys(code for kind, code, _ in _in_step(step) if kind == "materials" and code is not None))
+
+
 def _named(record: object) -> Iterator[tuple[str, str | None, str]]:
     found: Iterator[tuple[str, str | None, str]] = iter(())
     match record:

@@ -1,0 +1,157 @@
+"""The cautions of one planned batch: the records laid out as plain numbers for ``service.domain.caution``."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+
+from service.answer.book import Book
+from service.answer.route_model import Input, RouteModel, StepModel
+from service.answer.shelf import LotOnShelf
+from service.domain.bill import theoretical_per_gram, unit_holding
+from service.domain.caution import Caution, batch_cautions
+from service.domain.charge import molar_mass_of
+from service.domain.lot import Strength
+from service.domain.material import Material
+from service.domain.planned_batch import BatchMaterial, GasRelease, PlannedBatch
+
+GAS = "gas"
+SOLUTION = "solution"
+WATER = {"H": 2, "O": 1}
+CARBON_DIOXIDE = {"C": 1, "O": 2}
+
+
+def cautions_of(
+    book: Book, model: RouteModel, this: StepModel, batch_g: float, lots: Sequence[LotOnShelf] = ()
+) -> tuple[tuple[Caution, ...], tuple[str, ...]]:
+    """Return the cautions of a batch of ``batch_g`` gross grams of key input, and what was not assessed.
+
+    ``lots`` are those that it will be weighed from, where they are known: their strength and their hazard statements go
+    before those of the material.
+    """
+    step = this.step
+    charges = tuple(_charge(model, each.material, _gross(each, batch_g), lots) for each in this.inputs)
+    extent_mol = _extent(this, model, batch_g)
+    masses = [charge.mass_g for charge in charges]
+    volumes = [charge.volume_ml for charge in charges]
+    workshop = book.workshop
+    batch = PlannedBatch(
+        step=step.code,
+        key_input_g=batch_g,
+        charges=charges,
+        made=_made(this, model, batch_g),
+        gases=_gases(this, model, extent_mol),
+        largest_before_g=this.runs.largest_batch_g,
+        enthalpy_kj_per_mol=None if step.reaction_enthalpy is None else step.reaction_enthalpy.base(),
+        extent_mol=extent_mol,
+        contents_g=_sum(masses),
+        specific_heat_j_per_g_k=None if step.specific_heat is None else step.specific_heat.base(),
+        contents_ml=_sum(volumes),
+        vessel_ml=None if step.vessel is None else step.vessel.base(),
+        room_ml=None if workshop.room_volume is None else workshop.room_volume.base(),
+        all_at_once=step.all_at_once,
+        closed_vessel=step.closed_vessel,
+        foams=step.foams,
+        recorded=step.cautions,
+    )
+    found, unknown = batch_cautions(batch, workshop.limits)
+    return found, tuple(f"{step.code}: {each}" for each in unknown)
+
+
+def _gross(each: Input, batch_g: float) -> float | None:
+    need = each.need
+    return None if need.per_g is None else need.per_g * batch_g + (need.per_batch_g or 0.0)
+
+
+def _sum(values: Sequence[float | None]) -> float | None:
+    """The sum, None where a part is not known."""
+    known = [value for value in values if value is not None]
+    return math.fsum(known) if len(known) == len(values) else None
+
+
+def _charge(model: RouteModel, code: str, gross_g: float | None, lots: Sequence[LotOnShelf]) -> BatchMaterial:
+    """One material that goes in, at the strength of the first named lot of it, else as expected."""
+    material = model.materials[code]
+    named = next((each.lot for each in lots if each.lot.material == code), None)
+    strength = model.strengths.get(code, Strength()) if named is None else named.strength
+    hazards = material.hazards if named is None or named.hazards is None else named.hazards
+    held = unit_holding(code, model.materials, strength)
+
+    def of(per_gram: float | None) -> float | None:
+        return None if gross_g is None or per_gram is None else gross_g * per_gram
+
+    formula = material.formula or _analyte(model, material).formula
+    dissolved = material.phase == SOLUTION or strength.molarity is not None or strength.mass_concentration is not None
+    is_water = material.formula is not None and dict(material.formula.elements) == WATER
+    return BatchMaterial(
+        code=code,
+        mass_g=gross_g,
+        volume_ml=of(1.0 / held.g_per_ml) if held.g_per_ml else None,
+        amount_mol=of(held.contained_mol),
+        mass_fraction=held.contained_g,
+        molarity_mol_per_l=None if strength.molarity is None else strength.molarity.value,
+        concentration_g_per_l=None if strength.mass_concentration is None else strength.mass_concentration.value,
+        hazards=hazards,
+        elements=frozenset() if formula is None else frozenset(formula.elements),
+        acid=_is_acid(material, is_water),
+        water=True if is_water else (None if dissolved else False),
+    )
+
+
+def _is_acid(material: Material, is_water: bool) -> bool | None:
+    """Whether the material's own name calls it an acid; None where it does not say."""
+    if is_water:
+        return False
+    return True if re.search(r"\bacid\b", material.name, re.IGNORECASE) else None
+
+
+def _analyte(model: RouteModel, material: Material) -> Material:
+    return model.materials.get(material.analyte_code, material)
+
+
+def _extent(this: StepModel, model: RouteModel, batch_g: float) -> float | None:
+    """Moles of reaction as written, at full conversion."""
+    reaction = this.step.reaction
+    if reaction is None or this.step.product not in reaction.products:
+        return None
+    product = model.materials[this.step.product]
+    mass = molar_mass_of(product, _analyte(model, product))
+    per_gram, _ = theoretical_per_gram(this.step, model.materials, model.strengths)
+    if mass is None or per_gram is None:
+        return None
+    return per_gram * batch_g / mass.value / reaction.products[this.step.product]
+
+
+def _gases(this: StepModel, model: RouteModel, extent_mol: float | None) -> tuple[GasRelease, ...] | None:
+    reaction = this.step.reaction
+    if reaction is None:
+        return None
+    found = []
+    for code, coefficient in reaction.products.items():
+        material = model.materials[code]
+        if material.phase != GAS:
+            continue
+        limit = material.lower_flammable_limit
+        found.append(
+            GasRelease(
+                code=code,
+                amount_mol=None if extent_mol is None else extent_mol * coefficient,
+                lower_flammable_limit=None if limit is None else limit.base(),
+                hazards=material.hazards,
+                carbon_dioxide=material.formula is not None and dict(material.formula.elements) == CARBON_DIOXIDE,
+            )
+        )
+    return tuple(found)
+
+
+def _made(this: StepModel, model: RouteModel, batch_g: float) -> tuple[BatchMaterial, ...]:
+    """The product, at full conversion, and the co-products, whose mass is not planned."""
+    mass_g = None if this.factor_g_per_g is None else this.factor_g_per_g * batch_g
+    made = []
+    for code, grams in ((this.step.product, mass_g), *((co_product, None) for co_product in this.step.co_products)):
+        material = model.materials[code]
+        formula = material.formula or _analyte(model, material).formula
+        elements: frozenset[str] = frozenset() if formula is None else frozenset(formula.elements)
+        made.append(BatchMaterial(code, mass_g=grams, hazards=material.hazards, elements=elements))
+    return tuple(made)

@@ -1,0 +1,322 @@
+"""What a gram of a route's product costs, at today's prices and the yields that the record leads one to expect."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+
+from service.analytics.money.packs import cheapest_packs
+from service.analytics.money.standard_cost import CostLine, StandardCost, StepCost, standard_cost
+from service.analytics.statistics.ratio import ratio_of_totals
+from service.answer.book import Book
+from service.answer.prices import Exchange, GramPrice, Shop
+from service.answer.route_model import Input, RouteModel, StepModel, states_strength
+from service.domain.lot import Strength
+from service.domain.money import from_micro
+from service.domain.route import MASS_RATIO
+
+METHOD = "standard-cost/1"
+ROUTE = "route"
+
+
+def cost_of(
+    book: Book,
+    route_code: str,
+    *,
+    currency: str | None,
+    as_of: dt.date,
+    labour: bool = False,
+    amount_g: float | None = None,
+) -> dict[str, Any]:
+    """Return the standard cost of a gram of the product, loaded with failures, and where it comes from.
+
+    Money is in ``currency``, the workshop's own where None, at the prices of ``as_of``, per gram of product as
+    isolated, dry. Materials, consumables and energy count; hours of labour are always shown, and paid where
+    ``labour`` is true.
+    ``amount_g`` is the quantity that whole packs are bought for in ``cash_per_g``; one typical last batch where None.
+    Raises UnknownRecord for an unknown route, NotComputable for a currency without a rate.
+    """
+    exchange = Exchange(book, currency or book.workshop.currency, as_of)
+    costing = costing_of(book, route_code, exchange, labour=labour)
+    found, model = costing.found, costing.model
+    dry = model.last.runs.dry_fraction
+    contained = model.last.runs.product_fraction
+    reasons = dict(found.reasons)
+    if found.cost_per_g is None:
+        reasons["cost_per_contained_g"] = reasons.get("cost_per_g", "the cost is not known")
+    cash_per_g, cash_for_g = _cash(costing, amount_g, reasons)
+    return {
+        "route": model.route.code,
+        "product": model.route.product,
+        "basis": "standard",
+        "as_of": as_of.isoformat(),
+        "currency": exchange.currency,
+        "cost_per_g": _per(found.cost_per_g, dry),
+        "low": _per(found.low, dry),
+        "high": _per(found.high, dry),
+        "cost_per_g_good_runs": _per(found.cost_per_g_good_runs, dry),
+        "cost_per_contained_g": _per(found.cost_per_g, contained),
+        "cash_per_g": cash_per_g,
+        "cash_for_g": cash_for_g,
+        "labour_h_per_g": _labour(costing, dry, reasons),
+        "unpriced": [{"name": name, "reason": costing.why_unpriced(name)} for name in found.unpriced],
+        "cost_per_g_at_least": _per(found.cost_per_g_at_least, dry),
+        "by_step": [_step_line(costing, place, dry) for place in range(len(model.steps))],
+        "by_material": _material_lines(costing, dry),
+        "direct": [{"name": name, "cost_per_g": _per(value, dry)} for name, value in found.direct.items()],
+        "buy_instead": _buy_instead(costing, model.route.product),
+        "not_counted": list(costing.not_counted),
+        "capped_runs": [code for step in model.steps for code in step.runs.capped_runs],
+        "reasons": reasons,
+        "rests_on": book.rests_on(
+            as_of,
+            METHOD,
+            filters={"route": model.route.code, "currency": exchange.currency, "labour": labour},
+            runs=sum(len(step.runs.codes) + step.runs.failed for step in model.steps),
+            left_out=[dict(left) for step in model.steps for left in step.runs.left_out],
+            prices={
+                material: {"source": price.source, "code": price.code, "per_g": price.per_g}
+                for material, price in costing.prices.items()
+            },
+        ),
+    }
+
+
+@dataclass(slots=True)
+class Costing:
+    """A route with the prices of its materials and what follows from them."""
+
+    model: RouteModel
+    shop: Shop
+    prices: dict[str, GramPrice]
+    found: StandardCost
+    not_counted: tuple[str, ...]
+    unknown_needs: dict[str, str]
+
+    def why_unpriced(self, name: str) -> str:
+        """Say why a name is without a price."""
+        return self.unknown_needs.get(name, "no offer stands, no lot has a value, no charge states a price")
+
+
+def costing_of(
+    book: Book, route_code: str, exchange: Exchange, *, labour: bool = False, above: tuple[str, ...] = ()
+) -> Costing:
+    """Return the standard cost of a route; ``above`` are the routes that this one is costed for, to end circles."""
+    model = RouteModel(book, book.route(route_code), exchange.as_of)
+    shop = Shop(book, model.materials, exchange)
+    prices: dict[str, GramPrice] = {}
+    for material, from_route in model.bought.items():
+        price = None if from_route is not None else shop.price(material)
+        price = price or _own_made(book, material, from_route, exchange, (*above, route_code))
+        if price is not None:
+            prices[material] = price
+    builder = _Builder(model, prices, exchange, labour)
+    steps = [builder.step_cost(step) for step in model.steps]
+    return Costing(model, shop, prices, standard_cost(steps), tuple(builder.not_counted), builder.unknown_needs)
+
+
+def _own_made(
+    book: Book, material: str, from_route: str | None, exchange: Exchange, above: tuple[str, ...]
+) -> GramPrice | None:
+    """What a material costs that another route makes: the one that is named, else the only one there is."""
+    routes = [from_route] if from_route is not None else _makers(book, material)
+    if len(routes) != 1 or routes[0] in above:
+        return None
+    found = costing_of(book, routes[0], exchange, above=above)
+    cost = found.found.cost_per_g
+    strength = found.model.strengths.get(material)
+    return None if cost is None else GramPrice(material, cost, ROUTE, routes[0], strength or Strength())
+
+
+def _makers(book: Book, material: str) -> list[str]:
+    return [code for code, route in book.records("routes").items() if route.product == material]
+
+
+class _Builder:
+    """Turns the steps of a model into lines of money."""
+
+    def __init__(self, model: RouteModel, prices: dict[str, GramPrice], exchange: Exchange, labour: bool) -> None:
+        self.model, self.prices, self.exchange, self.labour = model, prices, exchange, labour
+        self.not_counted: list[str] = []
+        self.unknown_needs: dict[str, str] = {}
+
+    def step_cost(self, model: StepModel) -> StepCost:
+        runs, factor = model.runs, model.factor_g_per_g
+        batch_g = runs.typical_batch_g
+        lines = [self._line(each) for each in model.inputs if each.maker is None]
+        lines += self._direct(model)
+        if batch_g is None:
+            for line in lines:
+                if line.per_batch:
+                    self.unknown_needs[line.name] = (
+                        f"step {model.step.code} has no run and no limits to tell a batch by"
+                    )
+            lines = [CostLine(x.name, x.per_g, None if x.per_batch else 0.0, x.kind) for x in lines]
+        upstream = tuple(
+            (each.maker, share)
+            for each in model.inputs
+            if each.maker is not None and (share := self._share(each, batch_g)) is not None
+        )
+        if factor is None:
+            return StepCost(model.step.code, None, tuple(lines), upstream, batch_g)
+        ratio = ratio_of_totals(runs.capped_contained_g, runs.all_theoretical_g)
+        good = len(runs.yields)
+        usable = float(runs.all_theoretical_g[:good].sum())
+        best = (
+            float(min(runs.yields.max(), 1.0) if runs.step.basis != MASS_RATIO else runs.yields.max()) if good else None
+        )
+        expected = ratio.ratio
+        if expected is None and runs.step.expected_yield is not None:
+            expected = runs.step.expected_yield.likely
+            self.not_counted.append(f"step {model.step.code} has no run: its expected yield is an opinion")
+        return StepCost(
+            code=model.step.code,
+            ratio_per_g=_times(expected, factor),
+            lines=tuple(lines),
+            upstream=upstream,
+            batch_g=batch_g,
+            ratio_good=_times(float(runs.capped_contained_g[:good].sum()) / usable if usable else expected, factor),
+            ratio_limit=None if runs.step.basis == MASS_RATIO else factor,
+            ratio_best=_times(best, factor),
+            ratio_se=_times(ratio.se, factor),
+            runs=len(runs.all_theoretical_g),
+        )
+
+    def _share(self, each: Input, batch_g: float | None) -> float | None:
+        """Grams of another step's product a gram of key input; what a batch takes is spread over a typical one."""
+        need = each.need
+        if need.per_g is None:
+            self.unknown_needs[each.material] = need.reason or "its need is not known"
+            return None
+        fixed = (need.per_batch_g or 0.0) / batch_g if batch_g else 0.0
+        return need.per_g + fixed or None
+
+    def _line(self, each: Input) -> CostLine:
+        price, need = self.prices.get(each.material), each.need
+        if need.per_g is None:
+            self.unknown_needs[each.material] = need.reason or "its need is not known"
+        if price is None or need.per_g is None:
+            return CostLine(each.material, None, None)
+        per_g = price.per_g * worth_of(self.model, price)
+        return CostLine(each.material, need.per_g * per_g, (need.per_batch_g or 0.0) * per_g)
+
+    def _direct(self, model: StepModel) -> list[CostLine]:
+        step = model.step
+        lines: list[CostLine] = []
+        if step.consumables is not None:
+            lines.append(CostLine("consumables", 0.0, float(self.exchange.of(step.consumables)), "direct"))
+        paid = [("energy", step.energy)] + ([("labour", step.labour)] if self.labour else [])
+        for of, quantity in paid:
+            if quantity is None:
+                continue
+            rate = self._rate(of)
+            if rate is None:
+                self.not_counted.append(f"{of} of step {step.code}: no rate is recorded")
+            else:
+                lines.append(CostLine(of, 0.0, quantity.base() * rate, "direct"))
+        return lines
+
+    def _rate(self, of: str) -> float | None:
+        """Money an hour or a kilowatt-hour by the newest rate of the day or before."""
+        found = [r for r in self.model.book.rates if r.of == of and r.valid_from <= self.exchange.as_of]
+        return float(self.exchange.of(found[-1].price)) / found[-1].per.base() if found else None
+
+
+def worth_of(model: RouteModel, price: GramPrice) -> float:
+    """Return how many grams at a price's strength hold what a gram at the expected strength holds.
+
+    1 where the price states no strength: what it buys is then taken to be like what was used so far.
+    """
+    if not states_strength(price.strength):
+        return 1.0
+    expected, offered = model.contained(price.material, None), model.contained(price.material, price.strength)
+    return expected / offered if expected and offered else 1.0
+
+
+# ---- laying out
+
+
+def _per(value: float | None, fraction: float) -> float | None:
+    return None if value is None else value / fraction
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def _step_line(costing: Costing, place: int, dry: float) -> dict[str, Any]:
+    model, share = costing.model.steps[place], costing.found.by_step[place]
+    return {
+        "step": share.code,
+        "product": model.step.product,
+        "cost_per_g": _per(share.product_cost_per_g, model.runs.dry_fraction),
+        "cost_per_g_good_runs": _per(share.product_cost_per_g_good_runs, model.runs.dry_fraction),
+        "added_per_g": _per(share.added_per_g, dry),
+        "share": share.share,
+        "leak_per_g": _per(share.leak_per_g, dry),
+        "attainable_per_g": _per(share.attainable_per_g, dry),
+        "buy_instead": _buy_instead(costing, model.step.product),
+        "reason": model.reason,
+    }
+
+
+def _material_lines(costing: Costing, dry: float) -> list[dict[str, Any]]:
+    grams = grams_behind(costing)
+    return [
+        {"material": material, "cost_per_g": _per(cost, dry), "amount_g_per_g": _per(grams.get(material), dry)}
+        for material, cost in sorted(costing.found.by_material.items(), key=lambda item: (-item[1], item[0]))
+    ]
+
+
+def grams_behind(costing: Costing) -> dict[str, float]:
+    """Return gross grams of every bought material behind a gram of product as weighed."""
+    grams: dict[str, float] = {}
+    for model, share in zip(costing.model.steps, costing.found.by_step, strict=True):
+        if share.key_input_g is None:
+            continue
+        batch_g = model.runs.typical_batch_g
+        for each in model.inputs:
+            if each.maker is None and each.need.per_g is not None:
+                fixed = (each.need.per_batch_g or 0.0) / batch_g if batch_g else 0.0
+                grams[each.material] = grams.get(each.material, 0.0) + share.key_input_g * (each.need.per_g + fixed)
+    return grams
+
+
+def _buy_instead(costing: Costing, material: str) -> dict[str, Any] | None:
+    price = costing.shop.offered(material)
+    return None if price is None else {"offer": price.code, "cost_per_g": price.per_g}
+
+
+def _labour(costing: Costing, dry: float, reasons: dict[str, str]) -> float | None:
+    """Hours of work behind a gram, by the hours that the steps state for a batch."""
+    hours = 0.0
+    for model, share in zip(costing.model.steps, costing.found.by_step, strict=True):
+        batch_g, labour = model.runs.typical_batch_g, model.step.labour
+        if labour is None or batch_g is None or share.key_input_g is None:
+            missing = "labour" if labour is None else "batch to spread it over"
+            reasons["labour_h_per_g"] = f"step {model.step.code} states no {missing}"
+            return None
+        hours += share.key_input_g / batch_g * labour.base()
+    return hours / dry
+
+
+def _cash(costing: Costing, amount_g: float | None, reasons: dict[str, str]) -> tuple[float | None, float | None]:
+    """Cash a gram when whole packs are bought for a quantity, shipping included; and that quantity in g."""
+    model, last = costing.model, costing.found.by_step[-1]
+    runs = model.last.runs
+    if amount_g is None and runs.typical_batch_g is not None and last.key_input_g:
+        amount_g = runs.typical_batch_g / last.key_input_g * runs.dry_fraction
+    if not amount_g:
+        reasons["cash_per_g"] = "no run tells what a batch of the last step gives"
+        return None, None
+    grams = {code: each * amount_g / runs.dry_fraction for code, each in grams_behind(costing).items()}
+    # What costs nothing, such as what comes from the tap or from waste, is not bought in packs.
+    needs = {code: each for code, each in grams.items() if (p := costing.prices.get(code)) is None or p.per_g > 0.0}
+    purchase = cheapest_packs(
+        needs, costing.shop.pack_offers(set(needs), lambda price: worth_of(model, price)), costing.shop.terms()
+    )
+    if purchase.not_offered:
+        reasons["cash_per_g"] = f"no offer stands for {', '.join(purchase.not_offered)}"
+        return None, amount_g
+    return float(from_micro(purchase.cash_micro)) / amount_g, amount_g

@@ -1,0 +1,353 @@
+"""How much to begin with, and what to buy, to end with an amount at a stated confidence."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from service.analytics.forecast.draws import QUOTED_TRIALS
+from service.analytics.money.packs import Purchase, cheapest_packs
+from service.analytics.planning.graph import BoughtInput, PlanStep
+from service.analytics.planning.plan import Plan, plan_route
+from service.answer.book import Book
+from service.answer.cautions import cautions_of
+from service.answer.cost import Costing, costing_of, worth_of
+from service.answer.prices import Exchange
+from service.answer.route_model import RouteModel, StepModel
+from service.answer.shelf import Usable, lots_of, usable
+from service.answer.step_runs import Experience, experience_of, forecast_of
+from service.domain.caution import STANDING, Caution
+from service.domain.money import Money, from_micro
+from service.errors import NotComputable
+
+METHOD = "plan/1"
+OWN, ALL, NONE = "own", "all", "none"
+
+
+def plan_of(
+    book: Book,
+    route_code: str,
+    *,
+    target_g: float,
+    confidence: float = 0.90,
+    stock: str = OWN,
+    project: str | None = None,
+    acknowledge: Sequence[str] = (),
+    currency: str | None = None,
+    as_of: dt.date,
+    trials: int = QUOTED_TRIALS,
+) -> dict[str, Any]:
+    """Return the plan that ends with ``target_g`` of the route's product with probability ``confidence``.
+
+    The target is grams of product as isolated, dry. Intermediates and bought materials on the shelf are netted: with
+    ``stock`` ``own`` the lots of no project, of ``project``, and where none is named of the projects that this route
+    was run for; with ``all`` those of every project; with ``none`` nothing. The product itself on the shelf is not: the
+    target is what will be made, and ``product_on_hand_g`` stands beside it. A ``stop`` keeps a step's batches within
+    its record unless its code is in ``acknowledge``; what was asked for stands in ``withheld``.
+
+    Raises UnknownRecord for an unknown route, NotComputable where a step's masses cannot be followed, a mass-ratio step
+    has neither run nor opinion, or no number of batches reaches the confidence.
+    """
+    exchange = Exchange(book, currency or book.workshop.currency, as_of)
+    planner = _Planner(book, route_code, exchange, stock, project)
+    plan = planner.plan(target_g, confidence, trials, {})
+    withheld: list[dict[str, Any]] = []
+    cautions, not_assessed = planner.cautions(plan)
+    stops = {each.step for each in cautions if each.level == "stop" and each.code not in acknowledge}
+    inside = {code: largest for code in stops if (largest := planner.record_of(code)) is not None}
+    if inside:
+        withheld = [_withheld(each, plan) for each in cautions if each.step in inside and each.level == "stop"]
+        plan = planner.plan(target_g, confidence, trials, inside)
+        cautions, not_assessed = planner.cautions(plan)
+    return planner.laid_out(plan, cautions, not_assessed, withheld, acknowledge)
+
+
+def _withheld(caution: Caution, plan: Plan) -> dict[str, Any]:
+    """The larger batch that was not planned, and the word that would plan it."""
+    planned = next(step for step in plan.campaign.steps if step.code == caution.step)
+    return {
+        "step": caution.step,
+        "code": caution.code,
+        "batch_g": planned.key_input_g / planned.batches if planned.batches else 0.0,
+        "batches": planned.batches,
+        "detail": f"{caution.detail} Planned within the record; acknowledge={caution.code} plans it as it was.",
+    }
+
+
+@dataclass(slots=True)
+class _Shopping:
+    """What the shop is asked for: needs beyond the shelf, and the packs that cover them."""
+
+    to_buy_g: Mapping[str, float]
+    purchase: Purchase
+
+
+class _Planner:
+    """One question, with everything that it rests on."""
+
+    def __init__(self, book: Book, route_code: str, exchange: Exchange, stock: str, project: str | None) -> None:
+        self.book, self.exchange, self.stock = book, exchange, stock
+        self.costing: Costing = costing_of(book, route_code, exchange)
+        self.model: RouteModel = self.costing.model
+        self.experience: Experience = experience_of(book, exchange.as_of)
+        self.shelf = self._shelf(project)
+
+    def _shelf(self, project: str | None) -> Usable:
+        if self.stock == NONE:
+            return Usable({}, ())
+        model = self.model
+        materials = {*model.bought, *(step.product for step in model.order)}
+        least = {step.product: step.minimum_assay.base() for step in model.order if step.minimum_assay is not None}
+        own = {project} if project is not None else self._projects()
+        lots = lots_of(self.book, materials, model.materials)
+        return usable(lots, self.exchange.as_of, projects=None if self.stock == ALL else own, minimum_assay=least)
+
+    def _projects(self) -> set[str]:
+        """The projects that the route was run for."""
+        columns = self.book.columns
+        numbers = [n for n, group in enumerate(columns.groups) if group.route == self.model.route.code]
+        return {
+            project
+            for number, project in zip(columns.group, columns.project, strict=True)
+            if number in numbers and project is not None
+        }
+
+    def record_of(self, step: str) -> float | None:
+        """The largest batch of a step that gave product, as gross grams of key input."""
+        return self.model.runs[step].largest_batch_g
+
+    # ---- the plan itself
+
+    def plan(self, target_g: float, confidence: float, trials: int, largest_g: Mapping[str, float]) -> Plan:
+        """Return the plan; ``largest_g`` bounds the batches of some steps below their own limits."""
+        isolated_g = target_g / self.model.last.runs.dry_fraction
+        words = (self.model.route.code, format(target_g, ".12g"))
+        steps = [self._step(model, largest_g, None) for model in self.model.steps]
+        found = plan_route(steps, isolated_g, confidence, seed_words=words, trials=trials)
+        sizes = _batch_sizes(found)
+        if not any(self._beyond(code, size) for code, size in sizes.items()):
+            return found
+        # A batch larger than any so far is less sure than the record; how large it is, only a first plan tells.
+        steps = [self._step(model, largest_g, sizes.get(model.step.code)) for model in self.model.steps]
+        return plan_route(steps, isolated_g, confidence, seed_words=words, trials=trials)
+
+    def _beyond(self, code: str, size_g: float) -> bool:
+        record = self.record_of(code)
+        return record is not None and size_g > record
+
+    def _step(self, model: StepModel, largest_g: Mapping[str, float], batch_g: float | None) -> PlanStep:
+        step = model.step
+        if model.factor_g_per_g is None:
+            raise NotComputable(f"step {step.code!r} cannot be planned: {model.reason}", code="no-mass-flow")
+        limits = [size for size in (step.limits.largest_g, largest_g.get(step.code)) if size is not None]
+        bought_key = any(each.key and each.maker is None for each in model.inputs)
+        upstream = []
+        for each in model.inputs:
+            if each.maker is not None:
+                if each.need.per_g is None:
+                    raise NotComputable(
+                        f"step {step.code!r} cannot be planned: {each.need.reason}", code="no-mass-flow"
+                    )
+                typical = model.runs.typical_batch_g
+                share = each.need.per_g + ((each.need.per_batch_g or 0.0) / typical if typical else 0.0)
+                if share > 0.0:
+                    upstream.append((each.maker, share))
+        is_last = model is self.model.last
+        return PlanStep(
+            code=step.code,
+            forecast=forecast_of(model.runs, self.experience, new_lot=bought_key, batch_g=batch_g),
+            factor_g_per_g=model.factor_g_per_g,
+            upstream=tuple(upstream),
+            bought=tuple(
+                BoughtInput(each.material, each.need.per_g, each.need.per_batch_g or 0.0, each.key)
+                for each in model.inputs
+                if each.maker is None and each.need.per_g is not None
+            ),
+            smallest_g=step.limits.smallest_g if not limits else min(step.limits.smallest_g or 0.0, *limits) or None,
+            largest_g=min(limits) if limits else None,
+            stock_g=0.0 if is_last else max(0.0, self.shelf.grams.get(step.product, 0.0)),
+            spare_cost=self._batch_cost(model),
+        )
+
+    def _batch_cost(self, model: StepModel) -> float:
+        """What one more batch of a step costs; 1 where it is not known, so that only the gain decides."""
+        place = self.model.steps.index(model)
+        share = self.costing.found.by_step[place]
+        typical = model.runs.typical_batch_g
+        if share.product_cost_per_g is None or typical is None or not share.key_input_g or not share.product_g:
+            return 1.0
+        return max(share.product_cost_per_g * typical * share.product_g / share.key_input_g, 1e-6)
+
+    def cautions(self, plan: Plan) -> tuple[list[Caution], list[str]]:
+        """Return what could hurt in the planned batches, and what was not assessed."""
+        cautions: list[Caution] = []
+        not_assessed: list[str] = []
+        sizes = _batch_sizes(plan)
+        for model in self.model.steps:
+            size = sizes.get(model.step.code)
+            if size is not None:
+                found, unknown = cautions_of(self.book, self.model, model, size)
+                cautions += found
+                not_assessed += unknown
+        return cautions, not_assessed
+
+    # ---- laying out
+
+    def laid_out(
+        self,
+        plan: Plan,
+        cautions: Sequence[Caution],
+        not_assessed: Sequence[str],
+        withheld: Sequence[Mapping[str, Any]],
+        acknowledge: Sequence[str],
+    ) -> dict[str, Any]:
+        campaign, route, as_of = plan.campaign, self.model.route, self.exchange.as_of
+        dry = self.model.last.runs.dry_fraction
+        shopping = self._shopping(plan)
+        reasons: dict[str, str] = {}
+        stops = {each.code for each in cautions if each.level == "stop"}
+        return {
+            "route": route.code,
+            "product": route.product,
+            "as_of": as_of.isoformat(),
+            "target_g": plan.target_g * dry,
+            "confidence": plan.confidence,
+            "p_reach": campaign.p_reach,
+            "p_max": plan.p_max,
+            "p_max_without_spares": plan.p_max_without_spares,
+            "monte_carlo_u": campaign.monte_carlo_u,
+            "near_edge": self._near_edge(plan),
+            "product_on_hand_g": self.shelf.grams.get(route.product, 0.0),
+            "starting_materials": _starting(plan.campaign.starting),
+            "steps": [self._step_line(plan, place) for place in range(len(campaign.steps))],
+            "materials": self._materials(plan, shopping),
+            "at_the_mean": {
+                "starting_materials": _starting(plan.at_the_mean.starting),
+                "p_reach": plan.at_the_mean.p_reach,
+            },
+            "cost": self._cost(plan, shopping, reasons),
+            "stock_left_out": [dict(left) for left in self.shelf.left_out],
+            "cautions": [each.as_dict() for each in cautions],
+            "withheld": [dict(each) for each in withheld],
+            "to_acknowledge": sorted(stops - set(acknowledge)),
+            "not_assessed": list(dict.fromkeys(not_assessed)),
+            "standing": STANDING,
+            "reasons": reasons,
+            "rests_on": self.book.rests_on(
+                as_of,
+                METHOD,
+                filters={"route": route.code, "stock": self.stock, "trials": plan.trials},
+                runs=sum(len(step.runs.codes) + step.runs.failed for step in self.model.steps),
+                left_out=[dict(left) for step in self.model.steps for left in step.runs.left_out],
+            ),
+        }
+
+    def _near_edge(self, plan: Plan) -> dict[str, Any] | None:
+        if not plan.near_edge:
+            return None
+        spare = f"; a spare batch of {plan.offered_spare} takes the plan off the edge" if plan.offered_spare else ""
+        return {
+            "spare_batch_of": plan.offered_spare,
+            "detail": f"{plan.confidence:g} lies close to the most that these batches can reach, {plan.p_max:.3f}: the "
+            f"grams hang on a few trials{spare}",
+        }
+
+    def _step_line(self, plan: Plan, place: int) -> dict[str, Any]:
+        planned, step = plan.campaign.steps[place], self.model.steps[place].step
+        return {
+            "step": planned.code,
+            "key_input": step.key_input,
+            "key_input_g": planned.key_input_g,
+            "batches": planned.batches,
+            "spare_batches": planned.spare_batches,
+            "batch_g": planned.key_input_g / planned.batches if planned.batches else None,
+            "product": step.product,
+            "expected_product_g": planned.expected_product_g,
+            "from_stock_g": planned.from_stock_g,
+            "labour_h": None if step.labour is None else step.labour.base() * planned.batches,
+        }
+
+    def _shopping(self, plan: Plan) -> _Shopping:
+        to_buy = {
+            material: max(0.0, need.need_g - max(0.0, self.shelf.grams.get(material, 0.0)))
+            for material, need in plan.campaign.materials.items()
+        }
+        shop, prices = self.costing.shop, self.costing.prices
+        free = {material for material, price in prices.items() if price.per_g == 0.0}
+        needs = {material: grams for material, grams in to_buy.items() if grams > 0.0 and material not in free}
+        offers = shop.pack_offers(set(needs), lambda price: worth_of(self.model, price))
+        return _Shopping(to_buy, cheapest_packs(needs, offers, shop.terms()))
+
+    def _materials(self, plan: Plan, shopping: _Shopping) -> list[dict[str, Any]]:
+        offers = {offer.code: offer for offer in self.costing.shop.offers}
+        lines = []
+        for material, need in sorted(plan.campaign.materials.items()):
+            packs = [
+                {
+                    "offer": code,
+                    "count": count,
+                    "cash": Money(self.exchange.of(offers[code].price) * count, self.exchange.currency)
+                    .trimmed()
+                    .as_dict(),
+                }
+                for code, count in shopping.purchase.packs.items()
+                if offers[code].material == material
+            ]
+            lines.append(
+                {
+                    "material": material,
+                    "need_g": need.need_g,
+                    "planned_g": need.planned_g,
+                    "on_hand_g": self.shelf.grams.get(material, 0.0),
+                    "to_buy_g": shopping.to_buy_g[material],
+                    "packs": packs,
+                    "left_over_g": shopping.purchase.left_over_g.get(material),
+                    "reason": f"no offer for {material}" if material in shopping.purchase.not_offered else None,
+                }
+            )
+        return lines
+
+    def _cost(self, plan: Plan, shopping: _Shopping, reasons: dict[str, str]) -> dict[str, Any]:
+        """What the plan uses up at today's prices, and what it takes out of the till, whole packs and shipping."""
+        campaign, currency = plan.campaign, self.exchange.currency
+        consumed: float | None = 0.0
+        unpriced = []
+        for material, need in campaign.materials.items():
+            price = self.costing.prices.get(material)
+            if price is None:
+                unpriced.append(material)
+            else:
+                consumed = (consumed or 0.0) + need.planned_g * price.per_g * worth_of(self.model, price)
+        for place, step in enumerate(campaign.steps):
+            made = self.costing.found.by_step[place].product_cost_per_g
+            if step.from_stock_g > 0.0 and made is None:
+                unpriced.append(self.model.steps[place].step.product)
+            else:
+                consumed = (consumed or 0.0) + step.from_stock_g * (made or 0.0)
+        at_least = consumed
+        if unpriced:
+            consumed = None
+            reasons["cost.consumed_estimate"] = f"no price for {', '.join(dict.fromkeys(unpriced))}"
+        if shopping.purchase.not_offered:
+            reasons["cost.cash"] = f"without {', '.join(shopping.purchase.not_offered)}, which no offer covers"
+        expected_g = campaign.steps[-1].expected_product_g * self.model.last.runs.dry_fraction
+        return {
+            "consumed_estimate": consumed,
+            "consumed_at_least": at_least,
+            "cash": Money(from_micro(shopping.purchase.cash_micro), currency).trimmed().as_dict(),
+            "shipping": Money(from_micro(sum(shopping.purchase.shipping_micro.values())), currency).trimmed().as_dict(),
+            "complete": not unpriced and not shopping.purchase.not_offered,
+            "per_g_expected": consumed / expected_g if consumed is not None and expected_g > 0.0 else None,
+            "currency": currency,
+        }
+
+
+def _batch_sizes(plan: Plan) -> dict[str, float]:
+    """Gross grams of key input a planned batch, of the steps that have one."""
+    return {step.code: step.key_input_g / step.batches for step in plan.campaign.steps if step.batches}
+
+
+def _starting(needs: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [{"material": material, "amount_g": need.planned_g} for material, need in sorted(needs.items())]

@@ -1,0 +1,185 @@
+"""What a gram of a material costs on a day: by the offers that stand, else by what was last paid or is in the books."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+
+from service.analytics.money.packs import OrderTerms, PackOffer
+from service.answer.book import Book
+from service.answer.shelf import lots_of
+from service.domain.bill import need_of, unit_holding
+from service.domain.lot import Strength, strength_of
+from service.domain.material import Material
+from service.domain.money import Money, to_micro
+from service.domain.offer import Offer
+from service.domain.quantity import Quantity
+from service.domain.route import BillLine, Step
+from service.errors import NotComputable
+from service.store import links
+
+NEWEST_RUNS = 50
+"""How many runs that charged a material without a lot are looked through for the price that they state."""
+
+
+@dataclass(frozen=True, slots=True)
+class GramPrice:
+    """Money a gross gram, in the currency asked for.
+
+    ``source`` is ``offer``, ``lot`` or ``charge`` and ``code`` which; ``strength`` is what that gram holds.
+    """
+
+    material: str
+    per_g: float
+    source: str
+    code: str
+    strength: Strength
+
+
+class Exchange:
+    """Money in one currency on one day. Raises NotComputable for a currency without a rate, naming it."""
+
+    def __init__(self, book: Book, currency: str, as_of: dt.date) -> None:
+        self.currency, self.as_of = currency, as_of
+        self._book = book
+
+    def of(self, money: Money) -> Decimal:
+        """Return an amount in the currency asked for."""
+        return money.amount * self.factor(money.currency)
+
+    def factor(self, source: str) -> Decimal:
+        """Return what one unit of ``source`` is worth: by the newest rate of that day or before, either way round."""
+        if source == self.currency:
+            return Decimal(1)
+        for rate in reversed(self._book.exchange_rates):
+            if rate.valid_from > self.as_of:
+                continue
+            if (rate.base, rate.quote) == (source, self.currency):
+                return rate.rate
+            if (rate.quote, rate.base) == (source, self.currency):
+                return 1 / rate.rate
+        raise NotComputable(
+            f"there is no exchange rate from {source} to {self.currency} on {self.as_of.isoformat()}: record one under "
+            "exchange-rates, or ask for another currency",
+            code="no-exchange-rate",
+        )
+
+
+class Shop:
+    """The prices of one day in one currency."""
+
+    def __init__(self, book: Book, materials: Mapping[str, Material], exchange: Exchange) -> None:
+        self._book, self._materials, self._exchange = book, materials, exchange
+        self.offers = standing_offers(book.offers, exchange.as_of)
+
+    def price(self, material: str) -> GramPrice | None:
+        """Return the price of a gross gram, None where there is none.
+
+        The offer that is cheapest for what it contains; else the newest lot with a value; else the newest price that a
+        charge stated. Shipping is not in it: it belongs to an order.
+        """
+        return self.offered(material) or self._booked(material) or self._charged(material)
+
+    def offered(self, material: str) -> GramPrice | None:
+        """Return the price by the offer that is cheapest for what it contains, None where none stands."""
+        found: list[tuple[float, str, GramPrice]] = []
+        for offer in self.offers:
+            if offer.material == material and (price := self._price_of(offer)) is not None:
+                held = unit_holding(material, self._materials, price.strength).contained_g or 1.0
+                found.append((price.per_g / held, price.code, price))
+        return min(found, key=lambda each: each[:2])[2] if found else None
+
+    def _price_of(self, offer: Offer) -> GramPrice | None:
+        pack_g = self.pack_g(offer)
+        if not pack_g:
+            return None
+        per_g = float(self._exchange.of(offer.price)) / pack_g
+        strength = strength_of(assay=offer.assay, density=offer.density)
+        return GramPrice(offer.material, per_g, "offer", offer.code, strength)
+
+    def _booked(self, material: str) -> GramPrice | None:
+        worth = [
+            each
+            for each in lots_of(self._book, [material], self._materials)
+            if each.stored.value_micro is not None and each.put_g
+            and (each.lot.received_on is None or each.lot.received_on <= self._exchange.as_of)
+        ]  # fmt: skip
+        if not worth:
+            return None
+        newest = max(worth, key=lambda each: (each.lot.received_on or dt.date.min, each.lot.code))
+        value = Decimal(newest.stored.value_micro or 0) / 10**6 * self._exchange.factor(newest.stored.currency or "")
+        return GramPrice(material, float(value) / (newest.put_g or 1.0), "lot", newest.lot.code, newest.lot.strength)
+
+    def _charged(self, material: str) -> GramPrice | None:
+        named = links.links_to(self._book.reading, "materials", [material], from_kind="runs", limit=NEWEST_RUNS)
+        runs = self._book.records("runs", [code for _, code in named])
+        found: list[tuple[dt.date, str, GramPrice]] = []
+        for run in runs.values():
+            day = run.started_on or run.finished_on or dt.date.min
+            for charge in run.charges:
+                if charge.material != material or charge.price is None or day > self._exchange.as_of:
+                    continue
+                per_g = self._grams(charge.price.per, material, charge.strength)
+                if per_g:
+                    money = float(self._exchange.of(charge.price.price)) / per_g
+                    found.append((day, run.code, GramPrice(material, money, "charge", run.code, charge.strength)))
+        return max(found, key=lambda each: each[:2])[2] if found else None
+
+    def pack_g(self, offer: Offer) -> float | None:
+        """Return the gross grams of a pack, None for a volume without a density or moles without a molar mass."""
+        return self._grams(offer.pack, offer.material, strength_of(assay=offer.assay, density=offer.density))
+
+    def _grams(self, amount: Quantity, material: str, strength: Strength) -> float | None:
+        line = BillLine(material, per_batch=amount)
+        step = Step(code="", name="", basis="", key_input=material, product=material)
+        return need_of(step, line, self._materials, {material: strength}).per_batch_g
+
+    def pack_offers(self, materials: Collection[str], worth: Callable[[GramPrice], float]) -> list[PackOffer]:
+        """Return the packs of ``materials`` that can be bought, at today's prices in the currency asked for.
+
+        ``worth`` says how many grams at a price's strength stand for one gram of need.
+        """
+        found = []
+        for offer in self.offers:
+            if offer.material in materials and (price := self._price_of(offer)) is not None:
+                pack_g = (self.pack_g(offer) or 0.0) / worth(price)
+                micro = to_micro(self._exchange.of(offer.price))
+                found.append(PackOffer(offer.code, offer.material, offer.supplier, pack_g, micro))
+        return found
+
+    def terms(self) -> dict[str, OrderTerms]:
+        """Return every supplier's terms of an order, in the currency asked for."""
+        return {
+            code: OrderTerms(
+                shipping_micro=self._micro(supplier.shipping) or 0,
+                free_from_micro=self._micro(supplier.free_from),
+                minimum_micro=self._micro(supplier.minimum_order) or 0,
+            )
+            for code, supplier in self._book.suppliers.items()
+        }
+
+    def _micro(self, money: Money | None) -> int | None:
+        return None if money is None else to_micro(self._exchange.of(money))
+
+
+def standing_offers(offers: Iterable[Offer], as_of: dt.date) -> list[Offer]:
+    """Return the offers that stand on a day: of one supplier's offers of one pack, the newest that is valid.
+
+    A price that rises is often written as a new offer without an end being set to the old one.
+    """
+    newest: dict[tuple[str, str, object, object], Offer] = {}
+    for offer in offers:
+        if not offer.valid_on(as_of):
+            continue
+        assay = None if offer.assay is None else offer.assay.base()
+        key = (offer.supplier, offer.material, (offer.pack.dimension, offer.pack.base()), assay)
+        held = newest.get(key)
+        if held is None or _since(held) < _since(offer):
+            newest[key] = offer
+    return sorted(newest.values(), key=lambda offer: offer.code)
+
+
+def _since(offer: Offer) -> tuple[dt.date, str]:
+    return (offer.valid_from or dt.date.min, offer.code)

@@ -1,0 +1,172 @@
+"""Records as they are read: what was written as it was written, and what the service works out beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from types import MappingProxyType
+from typing import Any, Final
+
+from service.answer.book import Book
+from service.answer.shelf import grams_of
+from service.domain.finding import Finding
+from service.domain.material import Material
+from service.domain.shelf_amount import UNITS_PER_BASE
+from service.store.entries import Balance, balances, of_sources
+from service.store.outcomes import StoredOutcome, stored_outcomes
+from service.store.records import StoredRecord
+from service.store.shelf import StoredLot, stored_lots
+
+Beside = Callable[[Book, Sequence[StoredRecord]], dict[str, dict[str, Any]]]
+
+UNIT_KEYS: Final[Mapping[str, str]] = {"mass": "g", "volume": "ml", "amount": "mol"}
+RESULT_NUMBERS: Final = (
+    "theoretical_g",
+    "theoretical_u_g",
+    "net_g",
+    "net_u_g",
+    "dry_g",
+    "contained_g",
+    "contained_u_g",
+    "yield_u",
+    "crude_yield",
+    "recovered_basis_yield",
+    "mass_balance",
+    "mass_balance_u",
+    "batch_g",
+)
+
+
+def view(book: Book, stored: StoredRecord) -> dict[str, Any]:
+    """Return one record as it is read."""
+    return views(book, [stored])[0]
+
+
+def views(book: Book, several: Sequence[StoredRecord]) -> list[dict[str, Any]]:
+    """Return records of one kind as they are read, in their order; what stands beside them is read for all at once.
+
+    The keys of a record are those that were written; those of the service come after, and no record may write them.
+    """
+    if not several:
+        return []
+    beside = BESIDE.get(several[0].kind, _nothing)(book, several)
+    return [
+        {
+            "code": stored.code,
+            **stored.body,
+            "revision": stored.revision,
+            "state": stored.state,
+            "at": stored.at,
+            "by": stored.by,
+            **beside.get(stored.code, {}),
+        }
+        for stored in several
+    ]
+
+
+def _nothing(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
+    return {}
+
+
+def _materials(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
+    found = {}
+    for stored in several:
+        material: Material = book.recalled(stored)
+        reasons = {}
+        if material.molar_mass_g_per_mol is None:
+            reasons["molar_mass_g_per_mol"] = "neither a formula nor a molar mass is recorded"
+        elif material.molar_mass_u_g_per_mol is None:
+            reasons["molar_mass_u_g_per_mol"] = "the molar mass was stated without an uncertainty"
+        found[stored.code] = {
+            "molar_mass_g_per_mol": material.molar_mass_g_per_mol,
+            "molar_mass_u_g_per_mol": material.molar_mass_u_g_per_mol,
+            "elements": None if material.formula is None else dict(material.formula.elements),
+            "reasons": reasons,
+        }
+    return found
+
+
+def _lots(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
+    codes = [stored.code for stored in several]
+    shelf, left = stored_lots(book.reading, codes), balances(book.reading, codes)
+    materials = book.materials({lot.lot.material for lot in shelf.values()})
+    return {code: _lot(lot, left[code], materials) for code, lot in shelf.items()}
+
+
+def _lot(stored: StoredLot, balance: Balance, materials: Mapping[str, Material]) -> dict[str, Any]:
+    """What is on hand, in grams and in the lot's own dimension; and where a lot without a record of its own is from."""
+    lot = stored.lot
+    grams = grams_of(balance.quantity, lot, materials)
+    reasons = {}
+    if grams is None:
+        reasons["on_hand_g"] = f"the density or molar mass of {lot.material} is not known"
+    if balance.unknown:
+        reasons["on_hand"] = f"{balance.unknown} amounts taken could not be converted and are not in it"
+    found: dict[str, Any] = {"on_hand_g": grams}
+    if lot.dimension != "mass":
+        found[f"on_hand_{UNIT_KEYS[lot.dimension]}"] = balance.quantity / UNITS_PER_BASE[lot.dimension]
+    findings = [] if balance.quantity >= 0 else [overdrawn(lot.code, balance).as_dict()]
+    made: dict[str, Any] = (
+        {} if lot.source_kind == "lots" else {"made_by": {"kind": lot.source_kind, "code": lot.source_code}}
+    )
+    if made:
+        assay, loss = lot.strength.assay, lot.strength.loss_on_drying
+        made |= {
+            "material": lot.material,
+            "assay": None if assay is None else assay.value,
+            "loss_on_drying": None if loss is None else loss.value,
+            "project": lot.project,
+            "received_on": None if lot.received_on is None else lot.received_on.isoformat(),
+            "expires_on": None if lot.expires_on is None else lot.expires_on.isoformat(),
+        }
+    return {**made, **found, "findings": findings, "reasons": reasons}
+
+
+def overdrawn(lot: str, balance: Balance) -> Finding:
+    """Return what is said of a lot from which more was taken than it held."""
+    missing = -balance.quantity / UNITS_PER_BASE[balance.dimension]
+    unit = {"mass": "g", "volume": "mL", "amount": "mol"}[balance.dimension]
+    return Finding(
+        "overdrawn",
+        f"{missing:.4g} {unit} more was taken from lot {lot} than it held by the book: count it, look at the charges",
+    )
+
+
+def _runs(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
+    codes = [stored.code for stored in several]
+    lots: dict[str, set[str]] = {code: set() for code in codes}
+    for entry in of_sources(book.reading, "runs", codes):
+        if entry.kind == "charge" and entry.lot is not None:
+            lots[entry.source_code].add(entry.lot)
+    charged = set().union(*lots.values())
+    left = balances(book.reading, charged) if charged else {}
+    below = {lot: overdrawn(lot, balance) for lot, balance in left.items() if balance.quantity < 0}
+    outcomes = stored_outcomes(book.reading, codes)
+    return {
+        code: _run(outcome, [below[lot] for lot in sorted(lots[code]) if lot in below])
+        for code, outcome in outcomes.items()
+    }
+
+
+def _run(outcome: StoredOutcome, findings: Iterable[Finding]) -> dict[str, Any]:
+    row, detail = outcome.row, outcome.detail
+    result: dict[str, Any] = {"limiting_reagent": row["limiting_reagent"], "yield": row["yield_fraction"]}
+    result |= {name: row[name] for name in RESULT_NUMBERS}
+    result |= {"charges": detail["charges"], "outturns": detail["outturns"], "reasons": detail["reasons"]}
+    return {"result": result, "findings": [*detail["findings"], *(finding.as_dict() for finding in findings)]}
+
+
+def _routes(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
+    return {
+        stored.code: {
+            "upstream": [
+                {"step": step, "material": material, "from_step": maker}
+                for (step, material), maker in book.recalled(stored).upstream.items()
+            ]
+        }
+        for stored in several
+    }
+
+
+BESIDE: Final[Mapping[str, Beside]] = MappingProxyType(
+    {"materials": _materials, "lots": _lots, "runs": _runs, "routes": _routes}
+)

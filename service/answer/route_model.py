@@ -1,0 +1,107 @@
+"""A route in numbers: its steps in order, what each takes a gram of key input, and what it gives at a yield of 1."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+from service.answer.book import Book
+from service.answer.step_runs import StepRuns, mass_flow, step_runs
+from service.answer.strengths import expected_strengths
+from service.domain.bill import Need, need_of, unit_holding
+from service.domain.graph import in_order
+from service.domain.lot import Strength
+from service.domain.material import Material
+from service.domain.route import Route, Step
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One input of a step: what it needs, and the place of the step of this route that makes it, None where bought.
+
+    The key input needs 1 g/g. ``from_route`` names another route whose product it is.
+    """
+
+    need: Need
+    maker: int | None
+    key: bool
+    from_route: str | None
+
+    @property
+    def material(self) -> str:
+        """The material that goes in."""
+        return self.need.material
+
+
+@dataclass(frozen=True, slots=True)
+class StepModel:
+    """One step: its runs, ``factor_g_per_g`` (product as weighed a gram of key input at a yield of 1), its inputs."""
+
+    runs: StepRuns
+    factor_g_per_g: float | None
+    reason: str | None
+    inputs: tuple[Input, ...]
+
+    @property
+    def step(self) -> Step:
+        """The step itself."""
+        return self.runs.step
+
+
+class RouteModel:
+    """A route as of a day. Strengths are those of the runs and the shelf so far."""
+
+    def __init__(self, book: Book, route: Route, as_of: dt.date) -> None:
+        self.book, self.route, self.as_of = book, route, as_of
+        self.order = in_order(route)
+        self.materials: Mapping[str, Material] = book.materials_of(route)
+        self.runs = {step.code: step_runs(book, route, step, as_of) for step in self.order}
+
+    @cached_property
+    def strengths(self) -> dict[str, Strength]:
+        """The expected strength of every input, by material."""
+        return expected_strengths(self.book, self.runs, self.materials)
+
+    @cached_property
+    def steps(self) -> tuple[StepModel, ...]:
+        """The steps, each after those that feed it; the last makes the route's product."""
+        places = {step.code: place for place, step in enumerate(self.order)}
+        return tuple(self._model(step, places) for step in self.order)
+
+    def _model(self, step: Step, places: Mapping[str, int]) -> StepModel:
+        def maker(material: str) -> int | None:
+            code = self.route.upstream.get((step.code, material))
+            return None if code is None else places[code]
+
+        flow = mass_flow(self.runs[step.code], self.materials, self.strengths)
+        key = Input(Need(step.key_input, 1.0, 0.0), maker(step.key_input), True, step.from_route)
+        others = (
+            Input(need_of(step, line, self.materials, self.strengths), maker(line.material), False, line.from_route)
+            for line in step.bill
+        )
+        return StepModel(self.runs[step.code], flow.factor_g_per_g, flow.reason, (key, *others))
+
+    @property
+    def last(self) -> StepModel:
+        """The step that makes the route's product."""
+        return self.steps[-1]
+
+    @property
+    def bought(self) -> dict[str, str | None]:
+        """The materials that no step of the route makes, with the other route that is said to make them, if any."""
+        return {each.material: each.from_route for model in self.steps for each in model.inputs if each.maker is None}
+
+    def contained(self, material: str, strength: Strength | None) -> float | None:
+        """Return grams contained in a gross gram, at a strength or at the expected one."""
+        found = self.strengths.get(material, Strength()) if strength is None else strength
+        return unit_holding(material, self.materials, found).contained_g
+
+
+def states_strength(strength: Strength) -> bool:
+    """Say whether anything was stated about what a gram holds."""
+    return any(
+        each is not None
+        for each in (strength.assay, strength.molarity, strength.mass_concentration, strength.loss_on_drying)
+    )

@@ -1,0 +1,123 @@
+"""What is on the shelf of some materials: what each lot holds, how much of it is left in grams, and whose it is."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+
+from service.answer.book import Book
+from service.domain.bill import unit_holding
+from service.domain.blend import BlendPart, blend
+from service.domain.lot import ShelfLot, Strength
+from service.domain.material import Material
+from service.domain.shelf_amount import UNITS_PER_BASE
+from service.store import entries, shelf
+from service.store.shelf import StoredLot
+
+
+@dataclass(frozen=True, slots=True)
+class LotOnShelf:
+    """A lot with what was put there and what is left, in gross grams; None where its mass cannot be known."""
+
+    stored: StoredLot
+    put_g: float | None
+    left_g: float | None
+
+    @property
+    def lot(self) -> ShelfLot:
+        """The lot itself."""
+        return self.stored.lot
+
+
+def lots_of(book: Book, materials: Collection[str], known: Mapping[str, Material]) -> list[LotOnShelf]:
+    """Return every lot of ``materials``, by code; ``known`` holds those materials and their analytes."""
+    return _with_balances(book, shelf.of_material(book.reading, materials), known)
+
+
+def lots_named(book: Book, codes: Collection[str]) -> list[LotOnShelf]:
+    """Return the lots of those codes that there are, by code."""
+    materials = {lot.material for lot in shelf.shelf_lots(book.reading, codes).values()} if codes else set()
+    return _with_balances(book, codes, book.materials(materials))
+
+
+def _with_balances(book: Book, codes: Collection[str], known: Mapping[str, Material]) -> list[LotOnShelf]:
+    if not codes:
+        return []
+    stored, left = shelf.stored_lots(book.reading, codes), entries.balances(book.reading, codes)
+    return [
+        LotOnShelf(
+            found,
+            None if found.amount is None else grams_of(found.amount, found.lot, known),
+            grams_of(left[code].quantity, found.lot, known),
+        )
+        for code, found in sorted(stored.items())
+    ]
+
+
+def grams_of(units: int, lot: ShelfLot, known: Mapping[str, Material]) -> float | None:
+    """Return whole ng, nL or nmol of a lot in gross grams; None without the density or molar mass that this takes."""
+    base = units / UNITS_PER_BASE[lot.dimension]
+    if lot.dimension == "mass":
+        return base
+    held = unit_holding(lot.material, known, lot.strength)
+    if lot.dimension == "volume":
+        return None if held.g_per_ml is None else base * held.g_per_ml
+    return base / held.contained_mol if held.contained_mol else None
+
+
+def mean_strengths(lots: Iterable[LotOnShelf]) -> dict[str, Strength]:
+    """Return what the lots of a material hold on the whole, weighted by what was put on the shelf, by material."""
+    parts: dict[str, list[BlendPart]] = {}
+    for each in lots:
+        if each.put_g:
+            volume_ml = each.put_g / each.lot.strength.density.value if each.lot.strength.density else None
+            parts.setdefault(each.lot.material, []).append(BlendPart(each.put_g, volume_ml, each.lot.strength))
+    return {material: blend(several) for material, several in parts.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Usable:
+    """What of a material may be taken for a plan: grams left in good lots, and the lots left alone with the reason."""
+
+    grams: Mapping[str, float]
+    left_out: tuple[Mapping[str, str], ...]
+
+
+def usable(
+    lots: Iterable[LotOnShelf],
+    as_of: dt.date,
+    *,
+    projects: Collection[str] | None,
+    minimum_assay: Mapping[str, float],
+) -> Usable:
+    """Return what a plan may take: unexpired lots that hold something, at the assay wanted, of nobody else's project.
+
+    ``projects`` are those whose lots may be taken beside the common shelf, None for every project's. ``minimum_assay``
+    is by material; a lot without an assay is taken as it is: an assay not measured counts as 1.
+    """
+    grams: dict[str, float] = {}
+    left_out: list[Mapping[str, str]] = []
+    for each in lots:
+        if each.left_g is not None and each.left_g <= 0.0:
+            continue
+        reason = _unusable(each, as_of, projects, minimum_assay.get(each.lot.material))
+        if reason is None:
+            assert each.left_g is not None
+            grams[each.lot.material] = grams.get(each.lot.material, 0.0) + each.left_g
+        else:
+            left_out.append({"lot": each.lot.code, "material": each.lot.material, "reason": reason})
+    return Usable(grams, tuple(left_out))
+
+
+def _unusable(each: LotOnShelf, as_of: dt.date, projects: Collection[str] | None, minimum: float | None) -> str | None:
+    lot = each.lot
+    if each.left_g is None:
+        return "its mass is not known: record its density or molar mass"
+    if lot.expires_on is not None and lot.expires_on < as_of:
+        return f"expired on {lot.expires_on.isoformat()}"
+    if projects is not None and lot.project is not None and lot.project not in projects:
+        return f"of project {lot.project}: stock=all takes it"
+    if minimum is not None and lot.strength.assay is not None and lot.strength.assay.value < minimum:
+        return f"its assay {lot.strength.assay.value:g} is below the {minimum:g} that the step asks for"
+    return None

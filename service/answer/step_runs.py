@@ -1,0 +1,268 @@
+"""The runs of one step as its answers need them: which count, which do not and why, and what the next one will give."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from service.analytics.forecast.next_run import StepForecast, forecast_step
+from service.analytics.forecast.spread import MOST_YIELD, SpreadPrior, default_prior, scale_of, shared_prior, spread_of
+from service.answer.book import Book
+from service.answer.snapshot import Columns, Flags, Floats
+from service.domain.bill import theoretical_per_gram
+from service.domain.lot import Measured, Strength
+from service.domain.material import Material
+from service.domain.route import MASS_RATIO, Route, Step
+from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN
+from service.store.columns import NO_DAY
+
+PROBABILITIES = (50, 80, 90, 95)
+"""In percent, the probabilities that a forecast's lower bounds are given for."""
+OTHER_FORM = "of an earlier form of the step: its basis, key input, product or reaction was another"
+
+
+@dataclass(frozen=True, slots=True)
+class StepRuns:
+    """The runs of one step up to a day.
+
+    ``yields``, ``yield_u``, ``batch_g``, ``net_g``, ``dry_g`` and ``contained_g`` are of the counted runs, in time
+    order; ``all_contained_g`` and ``all_theoretical_g`` are of the counted and the failed, the failed at 0 contained.
+    ``key_fraction`` is the mass-weighted content of the key input as charged, None where it is not known.
+    """
+
+    step: Step
+    codes: tuple[str, ...]
+    yields: Floats
+    yield_u: Floats
+    batch_g: Floats
+    net_g: Floats
+    dry_g: Floats
+    contained_g: Floats
+    all_contained_g: Floats
+    all_theoretical_g: Floats
+    failed: int
+    abandoned: int
+    open: int
+    left_out: tuple[Mapping[str, str], ...]
+    operators: int
+    lots: int
+    runs_per_lot: float
+    key_fraction: float | None
+    reasons: Mapping[str, str]
+
+    @property
+    def mass_ratio(self) -> bool:
+        """Whether the step's yields are ratios of gross masses, which may exceed 1."""
+        return self.step.basis == MASS_RATIO
+
+    @property
+    def capped_contained_g(self) -> Floats:
+        """``all_contained_g`` with what lies above the theoretical amount taken as 0.98 of it: a wet or mistaken
+        run is kept as recorded, but no money and no amount is expected of what it had too much."""
+        if self.mass_ratio:
+            return self.all_contained_g
+        above = self.all_contained_g > self.all_theoretical_g
+        return np.where(above, MOST_YIELD * self.all_theoretical_g, self.all_contained_g)
+
+    @property
+    def capped_runs(self) -> tuple[str, ...]:
+        """The counted runs whose yield is above 1."""
+        if self.mass_ratio:
+            return ()
+        return tuple(code for code, y in zip(self.codes, self.yields, strict=True) if y > 1.0)
+
+    @property
+    def product_fraction(self) -> float:
+        """Contained grams in a gram of product as weighed, over all counted runs; 1 where there is none."""
+        total = float(self.net_g.sum())
+        return float(self.contained_g.sum()) / total if total > 0.0 else 1.0
+
+    @property
+    def dry_fraction(self) -> float:
+        """Dry grams in a gram of product as weighed, over all counted runs; 1 where there is none."""
+        total = float(self.net_g.sum())
+        return float(self.dry_g.sum()) / total if total > 0.0 else 1.0
+
+    @property
+    def largest_batch_g(self) -> float | None:
+        """The largest batch that gave product, as gross grams of key input."""
+        known = self.batch_g[np.isfinite(self.batch_g)]
+        return float(known.max()) if len(known) else None
+
+    @property
+    def typical_batch_g(self) -> float | None:
+        """The median batch that gave product; else the largest that the step allows, else the smallest."""
+        known = self.batch_g[np.isfinite(self.batch_g)]
+        if len(known):
+            return float(np.median(known))
+        return self.step.limits.largest_g or self.step.limits.smallest_g
+
+
+def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
+    """Return the runs of a step that were finished, or begun, up to ``as_of``; a run without a date is taken in."""
+    columns = book.columns
+    every = columns.where(route.code, step.code)
+    every = every[(columns.day[every] <= as_of.toordinal()) | (columns.day[every] == NO_DAY)]
+    alike = columns.where(route.code, step.code, step.pooled_as())
+    places = every[np.isin(every, alike)]
+    places = places[np.argsort(columns.day[places], kind="stable")]
+    status, excluded = columns.status[places], columns.excluded[places]
+    known = np.isfinite(columns.yields[places])
+    counted = places[(status == FINISHED) & ~excluded & known]
+    failed = places[(status == FAILED) & ~excluded]
+    # A failed run whose theoretical amount is unknown has no place in a ratio of totals, and is said beside it.
+    failed_known = failed[np.isfinite(columns.theoretical_g[failed])]
+    reasons: dict[str, str] = {}
+    if len(failed_known) < len(failed):
+        reasons["ratio_of_totals"] = f"{len(failed) - len(failed_known)} failed runs have no theoretical amount"
+    lots = {lot for lot in columns.key_lot[counted] if lot is not None}
+    with_lot = sum(lot is not None for lot in columns.key_lot[counted])
+    return StepRuns(
+        step=step,
+        codes=tuple(columns.run[counted]),
+        yields=columns.yields[counted],
+        yield_u=columns.yield_u[counted],
+        batch_g=columns.batch_g[counted],
+        net_g=columns.net_g[counted],
+        dry_g=columns.dry_g[counted],
+        contained_g=columns.contained_g[counted],
+        all_contained_g=np.concatenate([columns.contained_g[counted], np.zeros(len(failed_known))]),
+        all_theoretical_g=columns.theoretical_g[np.concatenate([counted, failed_known])],
+        failed=len(failed),
+        abandoned=int(((status == ABANDONED) & ~excluded).sum()),
+        open=int(((status == OPEN) & ~excluded).sum()),
+        left_out=_left_out(book, columns, every, places, excluded | ((status == FINISHED) & ~known)),
+        operators=len({operator for operator in columns.operator[counted] if operator is not None}),
+        lots=len(lots),
+        runs_per_lot=with_lot / len(lots) if lots else 1.0,
+        key_fraction=_key_fraction(columns, np.concatenate([counted, failed])),
+        reasons=reasons,
+    )
+
+
+def _left_out(book: Book, columns: Columns, every: Any, places: Any, out: Flags) -> tuple[Mapping[str, str], ...]:
+    """Runs that statistics leave out, each with its reason, in the order of their codes."""
+    found = {str(run): OTHER_FORM for run in columns.run[np.setdiff1d(every, places)]}
+    named = [str(run) for run in columns.run[places[out]]]
+    runs = book.records("runs", named) if named else {}
+    found |= {code: run.excluded or "its theoretical amount is not known" for code, run in runs.items()}
+    return tuple({"run": code, "reason": found[code]} for code in sorted(found))
+
+
+def _key_fraction(columns: Columns, places: Any) -> float | None:
+    gross, contained = columns.batch_g[places], columns.key_contained_g[places]
+    known = np.isfinite(gross) & np.isfinite(contained)
+    total = float(gross[known].sum())
+    return float(contained[known].sum()) / total if total > 0.0 else None
+
+
+@dataclass(frozen=True, slots=True)
+class Experience:
+    """What all steps of the workshop lend to the forecast of one: their spread, their runs and their failures."""
+
+    priors: Mapping[str, SpreadPrior]
+    runs: int
+    failures: int
+
+
+def experience_of(book: Book, as_of: dt.date) -> Experience:
+    """Return what the workshop's runs up to ``as_of`` say about the spread and the failures of a step of it."""
+    columns = book.columns
+    in_time = (columns.day <= as_of.toordinal()) & ~columns.excluded
+    usable = in_time & (columns.status == FINISHED) & np.isfinite(columns.yields)
+    failures = int((in_time & (columns.status == FAILED)).sum())
+    order = np.argsort(columns.group[usable], kind="stable")
+    numbers, yields = columns.group[usable][order], columns.yields[usable][order]
+    spreads: dict[str, list[tuple[float, int]]] = {}
+    edges = np.searchsorted(numbers, np.arange(len(columns.groups) + 1))
+    for number, group in enumerate(columns.groups):
+        mine = yields[edges[number] : edges[number + 1]]
+        if len(mine):
+            scale = scale_of(mine, mass_ratio=group.basis == MASS_RATIO)
+            spreads.setdefault(scale, []).append(spread_of(mine, scale))
+    priors = {scale: shared_prior(groups, scale) for scale, groups in spreads.items()}  # type: ignore[arg-type]
+    return Experience(priors, int(usable.sum()) + failures, failures)
+
+
+def forecast_of(
+    runs: StepRuns, experience: Experience, *, new_lot: bool = False, batch_g: float | None = None
+) -> StepForecast:
+    """Return the forecast of the step's next run, of ``batch_g`` gross grams of key input where that is said.
+
+    ``new_lot`` says that the key input will be of a lot that no run was made from. Raises NotComputable for a mass
+    ratio with neither a run nor an opinion.
+    """
+    scale = scale_of(runs.yields, mass_ratio=runs.mass_ratio)
+    opinion = runs.step.expected_yield
+    largest = runs.largest_batch_g
+    beyond = math.log(batch_g / largest) if batch_g and largest and batch_g > largest else 0.0
+    return forecast_step(
+        runs.yields,
+        runs.failed,
+        mass_ratio=runs.mass_ratio,
+        other_runs=experience.runs - len(runs.yields) - runs.failed,
+        other_failures=experience.failures - runs.failed,
+        prior=experience.priors.get(scale, default_prior(scale)),
+        opinion=None if opinion is None else (opinion.low, opinion.likely, opinion.high),
+        runs_per_lot=runs.runs_per_lot,
+        new_lot=new_lot,
+        ln_batch_beyond=beyond,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class MassFlow:
+    """How masses go through a step: ``factor_g_per_g`` is product as weighed a gram of key input at a yield of 1.
+
+    None, with the reason, where it cannot be known.
+    """
+
+    factor_g_per_g: float | None
+    reason: str | None = None
+
+
+def mass_flow(runs: StepRuns, materials: Mapping[str, Material], strengths: Mapping[str, Strength]) -> MassFlow:
+    """Return R at a yield of 1: theoretical contained product a gross gram of key input, over the product's content.
+
+    ``strengths`` as for :func:`service.domain.bill.need_of`; the product's content is that of the counted runs.
+    """
+    per_gram, reason = theoretical_per_gram(runs.step, materials, strengths)
+    if per_gram is None:
+        return MassFlow(None, reason)
+    return MassFlow(per_gram / runs.product_fraction)
+
+
+def charged_strength(runs: StepRuns) -> Strength | None:
+    """Return the strength of the key input as it was charged so far, all lots of it together; None without a run."""
+    return None if runs.key_fraction is None else Strength(assay=Measured(runs.key_fraction))
+
+
+def evidence(runs: StepRuns) -> str:
+    """Return in words what a forecast of the step rests on."""
+    if not len(runs.yields):
+        opinion = runs.step.expected_yield is not None
+        return "no run yet: the expected yield of the step, an opinion" if opinion else "none"
+    parts = [_counted(len(runs.yields) + runs.failed, "run")]
+    if runs.operators:
+        parts.append(_counted(runs.operators, "operator"))
+    if runs.lots:
+        parts.append(_counted(runs.lots, "lot"))
+    return ", ".join(parts)
+
+
+def _counted(n: int, word: str) -> str:
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
+def next_run_line(runs: StepRuns, forecast: StepForecast, reasons: dict[str, str]) -> dict[str, Any]:
+    """Return a forecast as an answer shows it; a bound that cannot be given is 0, and ``reasons`` says so."""
+    bounds = {str(p): forecast.at_least(p / 100.0) for p in PROBABILITIES}
+    none = [p for p, bound in bounds.items() if bound == 0.0]
+    if none:
+        reasons["next_run"] = f"one run cannot give {' or '.join(none)} % confidence: plan a spare batch"
+    return {"at_least": bounds, "evidence": evidence(runs), "kind": forecast.kind, "notes": list(forecast.notes)}

@@ -1,0 +1,193 @@
+"""What each step of a route really gave, what its next run will give, and what comes of a gram that goes in."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+
+from service.analytics.forecast.next_run import StepForecast
+from service.analytics.statistics.describe import describe
+from service.analytics.statistics.ratio import ratio_of_totals
+from service.answer.book import Book
+from service.answer.step_runs import StepRuns, experience_of, forecast_of, mass_flow, next_run_line, step_runs
+from service.answer.strengths import expected_strengths
+from service.domain.bill import need_of
+from service.domain.graph import in_order
+from service.domain.material import Material
+from service.domain.route import Route
+from service.errors import NotComputable
+
+METHOD = "yields/1"
+
+
+def yields_of(book: Book, route_code: str, *, as_of: dt.date, confidence: float = 0.90) -> dict[str, Any]:
+    """Return the statistics of every step of a route over its runs up to ``as_of``, and the overall yield.
+
+    ``confidence`` is that of the interval of the ratio of totals, two-sided. Yields are fractions. Quartiles are of
+    Hyndman and Fan's type 7; the ratio counts failed runs at zero, ``ratio_usable`` leaves them out. Raises
+    UnknownRecord where there is no such route.
+    """
+    route = book.route(route_code)
+    experience = experience_of(book, as_of)
+    steps = {step.code: step_runs(book, route, step, as_of) for step in in_order(route)}
+    lines = []
+    for runs in steps.values():
+        try:
+            forecast = forecast_of(runs, experience)
+        except NotComputable as error:
+            lines.append(step_statistics(runs, None, confidence, str(error)))
+        else:
+            lines.append(step_statistics(runs, forecast, confidence))
+    return {
+        "route": route.code,
+        "as_of": as_of.isoformat(),
+        "steps": lines,
+        "overall": _overall(book, route, steps),
+        "rests_on": book.rests_on(
+            as_of,
+            METHOD,
+            filters={"route": route.code, "confidence": confidence},
+            runs=sum(len(runs.codes) for runs in steps.values()),
+            left_out=[dict(left) for runs in steps.values() for left in runs.left_out],
+        ),
+    }
+
+
+def step_statistics(
+    runs: StepRuns, forecast: StepForecast | None, confidence: float, no_forecast: str | None = None
+) -> dict[str, Any]:
+    """Return the statistics of one step as an answer shows them; what is unknown is null, with its reason."""
+    described = describe(runs.yields)
+    ratio = ratio_of_totals(runs.all_contained_g, runs.all_theoretical_g, confidence)
+    reasons = {**described.reasons, **_named(ratio.reasons), **runs.reasons}
+    usable = runs.all_theoretical_g[: len(runs.yields)].sum()
+    tried = len(runs.yields) + runs.failed
+    if not len(runs.yields):
+        reasons.setdefault("ratio_usable", "no runs")
+        reasons.setdefault("weighing_u", "no runs")
+    if not tried:
+        reasons["failure_rate"] = "no runs"
+    next_run: dict[str, Any] | None = None
+    if forecast is None:
+        reasons["next_run"] = no_forecast or "no runs"
+    else:
+        next_run = next_run_line(runs, forecast, reasons)
+    return {
+        "step": runs.step.code,
+        "name": runs.step.name,
+        "basis": runs.step.basis,
+        "runs": {
+            "counted": len(runs.yields),
+            "failed": runs.failed,
+            "abandoned": runs.abandoned,
+            "open": runs.open,
+            "left_out": [dict(left) for left in runs.left_out],
+        },
+        "mean": described.mean,
+        "sd": described.sd,
+        "median": described.median,
+        "q1": described.q1,
+        "q3": described.q3,
+        "min": described.minimum,
+        "max": described.maximum,
+        "ratio_of_totals": ratio.ratio,
+        "ratio_low": ratio.low,
+        "ratio_high": ratio.high,
+        "ratio_usable": float(runs.contained_g.sum() / usable) if usable > 0.0 else None,
+        "failure_rate": runs.failed / tried if tried else None,
+        "weighing_u": _mean(runs.yield_u),
+        "next_run": next_run,
+        "above_one": list(runs.capped_runs),
+        "reasons": reasons,
+    }
+
+
+def _named(reasons: Mapping[str, str]) -> dict[str, str]:
+    """The reasons of a ratio under the keys that an answer shows."""
+    names = {"ratio": "ratio_of_totals", "low": "ratio_low", "high": "ratio_high"}
+    return {names.get(key, key): reason for key, reason in reasons.items() if key != "se"}
+
+
+def _mean(values: Any) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if len(known) else None
+
+
+# ---- the whole route
+
+
+def _overall(book: Book, route: Route, steps: Mapping[str, StepRuns]) -> dict[str, Any]:
+    """The product of the ratios along the key inputs; a line for each material that a branch begins with."""
+    materials = book.materials_of(route)
+    strengths = expected_strengths(book, steps, materials)
+    ratios: dict[str, float | None] = {}
+    grams: dict[str, float | None] = {}
+    for code, runs in steps.items():
+        found = ratio_of_totals(runs.all_contained_g, runs.all_theoretical_g).ratio
+        flow = mass_flow(runs, materials, strengths)
+        ratios[code] = found
+        grams[code] = None if found is None or flow.factor_g_per_g is None else found * flow.factor_g_per_g
+    lines = [_line(start, path, ratios, grams) for start, path in _paths(route, materials, strengths)]
+    main = next((line for line in lines if line["main"]), None)
+    ratio = main["ratio_of_totals"] if main else None
+    through = main["product_per_key_input_g_per_g"] if main else None
+    return {
+        "ratio_of_totals": ratio,
+        "product_per_key_input_g_per_g": through,
+        "lines": lines,
+        "reasons": main["reasons"] if main else {},
+    }
+
+
+def _line(
+    start: str, path: list[tuple[str, float | None, bool]], ratios: Mapping[str, Any], grams: Mapping[str, Any]
+) -> dict[str, Any]:
+    codes = [code for code, _, _ in path]
+    unknown = [code for code in codes if ratios[code] is None]
+    weightless = [code for code, share, _ in path if grams[code] is None or not share]
+    reasons = {}
+    if unknown:
+        reasons["ratio_of_totals"] = f"no ratio for step {', '.join(unknown)}"
+    if weightless:
+        reasons["product_per_key_input_g_per_g"] = f"no grams per gram for step {', '.join(weightless)}"
+    through = None if weightless else math.prod(grams[code] / share for code, share, _ in path if share)
+    return {
+        "from": start,
+        "main": all(key for _, _, key in path),
+        "steps": codes,
+        "ratio_of_totals": None if unknown else math.prod(ratios[code] for code in codes),
+        "product_per_key_input_g_per_g": through,
+        "reasons": reasons,
+    }
+
+
+def _paths(
+    route: Route, materials: Mapping[str, Material], strengths: Mapping[str, Any]
+) -> Iterator[tuple[str, list[tuple[str, float | None, bool]]]]:
+    """Each starting material with the steps from it to the product.
+
+    A step of a path is its code, the grams that it takes of what comes from before a gram of its key input (1 for the
+    key input itself, None where the bill cannot be turned into grams), and whether that is its key input.
+    """
+
+    def back(
+        code: str, tail: list[tuple[str, float | None, bool]]
+    ) -> Iterator[tuple[str, list[tuple[str, float | None, bool]]]]:
+        step = route.step(code)
+        assert step is not None
+        maker = route.upstream.get((code, step.key_input))
+        if maker is None:
+            yield step.key_input, [(code, 1.0, True), *tail]
+        else:
+            yield from back(maker, [(code, 1.0, True), *tail])
+        for line in step.bill:
+            maker = route.upstream.get((code, line.material))
+            if maker is not None:
+                share = need_of(step, line, materials, strengths).per_g
+                yield from back(maker, [(code, share, False), *tail])
+
+    yield from back(route.last_step.code, [])
