@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.analytics.forecast.draws import seed_for, step_draws
 from service.analytics.forecast.next_run import forecast_step
-from service.analytics.planning.graph import BoughtInput, PlanStep
+from service.analytics.planning.campaign import Campaigns
+from service.analytics.planning.graph import BoughtInput, PlanStep, planned_flow
 from service.analytics.planning.plan import Plan, plan_route
 
 fractions = st.floats(0.05, 0.95)
@@ -95,6 +98,28 @@ def test_stock_never_makes_a_plan_dearer(
     stocked = list(steps)
     stocked[at] = replace(steps[at], stock_g=part * bare.campaign.steps[at].expected_product_g)
     assert ore_g(plan_of(stocked, target_g, confidence)) <= ore_g(bare) * (1 + 1e-9)
+
+
+@LAWS
+@given(routes(stocked=True), amounts, confidences, st.floats(1.0, 4.0), st.floats(0.02, 0.999))
+def test_nothing_less_reaches(
+    steps: list[PlanStep], target_g: float, confidence: float, batches: float, part: float
+) -> None:
+    bare = plan_of(steps, target_g, confidence)
+    limited = [
+        replace(step, largest_g=planned.key_input_g / batches if planned.batches else None)
+        for step, planned in zip(steps, bare.campaign.steps, strict=True)
+    ]
+    plan = plan_of(limited, target_g, confidence)
+    final = plan.campaign.steps[-1]
+    if not final.batches or any(step.spare_batches for step in plan.campaign.steps):
+        return
+    draws = [step_draws(step.forecast, seed_for("law", step.code, "yield"), 256) for step in limited]
+    campaigns = Campaigns(limited, len(limited) - 1, draws)
+    output_g = final.from_stock_g + final.key_input_g * campaigns.expected_ratio[-1]
+    flow = planned_flow(limited, campaigns.expected_ratio, len(limited) - 1, part * output_g, [0] * len(limited))
+    final_g = np.broadcast_to(campaigns.carry_out(flow).final_g, (256,))
+    assert np.count_nonzero(final_g >= target_g) < confidence * 256
 
 
 @LAWS
