@@ -1,0 +1,139 @@
+"""A plan of batches carried out in every trial: what each step would really be fed, and what would come of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from service.analytics.forecast.draws import StepDraws, Trials
+from service.analytics.planning.chain import p_max, reach_probability
+from service.analytics.planning.graph import PlannedFlow, PlanStep
+
+MOST_RATIO = 1e9
+"""A mass ratio's draws have tails that no vessel holds; beyond this they are taken as this."""
+
+_NOTHING = np.zeros(1)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcomes:
+    """A campaign in every trial, grams, by step: shape (trials,), or (1,) where every trial has the same."""
+
+    feed_g: tuple[Trials, ...]
+    product_g: tuple[Trials, ...]
+    final_g: Trials
+
+
+class Campaigns:
+    """The trials of one route: carries out any planned flow on the same draws, and keeps what flows have in common.
+
+    In a trial, a step is fed what the steps before it made and what was planned to be taken from stock: all of it is
+    carried forward, the least of a step's inputs sets its feed, and where two steps share an input each has its planned
+    part. Of an input that stock covers wholly there is all the stock to draw on, and of what is bought as much as is
+    wanted. A feed never exceeds the planned batches at their largest; what is beyond that stays on the shelf. The
+    number of batches is the plan's, whatever the trial.
+    """
+
+    __slots__ = ("_draws", "_final", "_ratios", "_steps", "expected_ratio")
+
+    def __init__(self, steps: Sequence[PlanStep], final: int, draws: Sequence[StepDraws]) -> None:
+        self._steps = steps
+        self._final = final
+        self._draws = draws
+        self._ratios: dict[tuple[int, int], Trials] = {}
+        self.expected_ratio = tuple(
+            mean_of(self.ratio(place, 1), heavy=step.forecast.scale == "ln") for place, step in enumerate(steps)
+        )
+
+    def ratio(self, place: int, batches: int) -> Trials:
+        """Return grams of product per gram of key input of a step over ``batches`` even batches: shape (trials,)."""
+        if (place, batches) not in self._ratios:
+            ratio = self._draws[place].success(batches)
+            ratio *= self._steps[place].factor_g_per_g
+            if self._steps[place].forecast.scale == "ln":
+                np.minimum(ratio, MOST_RATIO, out=ratio)
+            self._ratios[place, batches] = ratio
+        return self._ratios[place, batches]
+
+    def carry_out(self, flow: PlannedFlow, *, limited: bool = True) -> Outcomes:
+        """Return what the planned flow would give in every trial; ``limited`` off leaves the largest batches out."""
+        feeds: list[Trials] = []
+        products: list[Trials] = []
+        on_hand: list[Trials] = []
+        for place, step in enumerate(self._steps[: self._final + 1]):
+            feed = product = _NOTHING
+            if batches := flow.batches[place]:
+                brought = [
+                    on_hand[earlier] * (flow.feed_g[place] / flow.product_g[earlier])
+                    for earlier, _ in step.upstream
+                    if flow.batches[earlier]
+                ]
+                feed = brought[0] if brought else np.full(1, flow.feed_g[place])
+                for other in brought[1:]:
+                    feed = np.minimum(feed, other)
+                if brought and limited and (most := self._most_feed(flow, place)) < math.inf:
+                    feed = np.minimum(feed, most)
+                product = feed * self.ratio(place, batches)
+            feeds.append(feed)
+            products.append(product)
+            on_hand.append(product + flow.from_stock_g[place] if flow.from_stock_g[place] else product)
+        return Outcomes(tuple(feeds), tuple(products), on_hand[self._final])
+
+    def _most_feed(self, flow: PlannedFlow, place: int) -> float:
+        """Return the grams that the batches at their largest hold, and that inputs wholly from stock suffice for."""
+        step = self._steps[place]
+        most = math.inf if step.largest_g is None else flow.batches[place] * step.largest_g
+        for earlier, _ in step.upstream:
+            if not flow.batches[earlier]:
+                stock_g = self._steps[earlier].stock_g
+                most = min(most, stock_g * (flow.feed_g[place] / flow.product_g[earlier]))
+        return most
+
+    def greatest_reach(self, flow: PlannedFlow, target_g: float) -> float:
+        """Return the greatest probability that any amount reaches in the flow's batches.
+
+        That every step has a batch that does not fail, in closed form; where stock can stand in for a step that fails
+        it is counted over the trials.
+        """
+        if any(stock > 0 and count for stock, count in zip(flow.from_stock_g, flow.batches, strict=True)):
+            return self.counted_reach(flow, target_g)
+        return p_max(
+            (step.forecast.failures_a, step.forecast.failures_b, count)
+            for step, count in zip(self._steps, flow.batches, strict=True)
+            if count
+        )
+
+    def counted_reach(self, flow: PlannedFlow, target_g: float) -> float:
+        """Return the share of the trials that reach the target in the flow's batches, however large they are."""
+        made = [
+            wanted - stock
+            for wanted, stock, count in zip(flow.product_g, flow.from_stock_g, flow.batches, strict=True)
+            if count
+        ]
+        boundless = 1e9 * max(flow.output_g, target_g) / min(made, default=1.0)
+        vast = replace(
+            flow,
+            product_g=tuple(
+                stock + (wanted - stock) * boundless
+                for wanted, stock in zip(flow.product_g, flow.from_stock_g, strict=True)
+            ),
+            feed_g=tuple(feed * boundless for feed in flow.feed_g),
+        )
+        return reach_probability(self.carry_out(vast, limited=False).final_g, 1.0, target_g)[0]
+
+
+def mean_of(values: Trials, *, heavy: bool) -> float:
+    """Return the mean over the trials; of a ``heavy`` tail, which may have none, the mean held at the 99th percentile.
+
+    ``values``: shape (trials,), grams or g/g.
+
+    >>> mean_of(np.array([0.0, 0.5, 1.0]), heavy=False)
+    0.5
+    """
+    if heavy and values.size > 1:
+        place = math.ceil(0.99 * values.size) - 1
+        values = np.minimum(values, np.partition(values, place)[place])
+    return float(values.mean())
