@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.answer.book import Book
+from service.answer.by_volume import NO_DENSITY
 from service.answer.cautions import cautions_of
 from service.answer.route_model import RouteModel, StepModel
 from service.answer.shelf import LotOnShelf, lots_named, mean_strengths
@@ -95,17 +96,17 @@ class _Amount:
         return {
             "material": self.material,
             "lot": self.lot,
-            "amount_g": grams,
+            "amount_g": None if self.material in model.by_volume else grams,
             "amount_ml": of(1.0 / held.g_per_ml) if held.g_per_ml else None,
             "contained_g": of(held.contained_g),
             "contained_mol": of(held.contained_mol),
-            "reason": self.reason,
+            "reason": self.reason or (NO_DENSITY if self.material in model.by_volume else None),
         }
 
 
 def _lots(book: Book, this: StepModel, model: RouteModel, codes: Sequence[str]) -> dict[str, list[LotOnShelf]]:
     """The named lots by their material, in the order in which they were named."""
-    found = {each.lot.code: each for each in lots_named(book, codes)}
+    found = {each.lot.code: each for each in lots_named(book, codes, model.materials)}
     faults: list[Fault] = []
     named: dict[str, list[LotOnShelf]] = {}
     inputs = dict.fromkeys(this.step.inputs)
@@ -130,7 +131,9 @@ def _weighed(
     step = this.step
     strengths = dict(model.strengths)
     for material, several in named.items():
-        strengths[material] = several[0].lot.strength if len(several) == 1 else mean_strengths(several)[material]
+        strengths[material] = several[0].lot.strength
+        if len(several) > 1:
+            strengths |= mean_strengths(several, model.materials)
     weighed = _taken(step.key_input, key_input_g, named, strengths, model, by_content=False)
     if len(weighed) > 1:
         strengths[step.key_input] = blend([BlendPart(each.gross_g, None, each.strength) for each in weighed])
@@ -159,17 +162,18 @@ def _taken(
     several = named.get(material, ())
     if not several:
         return [_Amount(material, None, gross_g, expected)]
-    mean = model.contained(material, expected) or 1.0
+    mean = model.held(material, expected) or 1.0
     wanted = gross_g
     taken = []
     for place, each in enumerate(several):
-        worth = (model.contained(material, each.lot.strength) or mean) / mean if by_content else 1.0
+        worth = (model.held(material, each.lot.strength) or mean) / mean if by_content else 1.0
         grams, reason = wanted / worth, None
         if each.left_g is not None and grams > each.left_g * (1.0 + 1e-9):
             if place < len(several) - 1:
                 grams = max(0.0, each.left_g)
             else:
-                reason = f"the lot holds {max(0.0, each.left_g):.4g} g by the book"
+                unit = "mL" if material in model.by_volume else "g"
+                reason = f"the lot holds {max(0.0, each.left_g):.4g} {unit} by the book"
         wanted -= grams * worth
         if grams > 0.0:
             taken.append(_Amount(material, each.lot.code, grams, each.lot.strength, reason))

@@ -77,6 +77,7 @@ def _charge(model: RouteModel, code: str, gross_g: float | None, lots: Sequence[
     strength = model.strengths.get(code, Strength()) if named is None else named.strength
     hazards = material.hazards if named is None or named.hazards is None else named.hazards
     held = unit_holding(code, model.materials, strength)
+    counted_in_ml = code in model.by_volume
 
     def of(per_gram: float | None) -> float | None:
         return None if gross_g is None or per_gram is None else gross_g * per_gram
@@ -86,10 +87,10 @@ def _charge(model: RouteModel, code: str, gross_g: float | None, lots: Sequence[
     is_water = material.formula is not None and dict(material.formula.elements) == WATER
     return BatchMaterial(
         code=code,
-        mass_g=gross_g,
+        mass_g=None if counted_in_ml else gross_g,
         volume_ml=of(1.0 / held.g_per_ml) if held.g_per_ml else None,
         amount_mol=of(held.contained_mol),
-        mass_fraction=held.contained_g,
+        mass_fraction=None if counted_in_ml else held.contained_g,
         molarity_mol_per_l=None if strength.molarity is None else strength.molarity.value,
         concentration_g_per_l=None if strength.mass_concentration is None else strength.mass_concentration.value,
         hazards=hazards,

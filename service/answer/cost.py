@@ -10,9 +10,10 @@ from service.analytics.money.packs import cheapest_packs
 from service.analytics.money.standard_cost import CostLine, StandardCost, StepCost, standard_cost
 from service.analytics.statistics.ratio import ratio_of_totals
 from service.answer.book import Book
+from service.answer.by_volume import shown
 from service.answer.prices import Exchange, GramPrice, Shop
-from service.answer.route_model import Input, RouteModel, StepModel, states_strength
-from service.domain.lot import Strength
+from service.answer.route_model import Input, RouteModel, StepModel
+from service.domain.lot import Measured, Strength
 from service.domain.money import from_micro
 from service.domain.route import MASS_RATIO
 
@@ -76,7 +77,11 @@ def cost_of(
             runs=sum(len(step.runs.codes) + step.runs.failed for step in model.steps),
             left_out=[dict(left) for step in model.steps for left in step.runs.left_out],
             prices={
-                material: {"source": price.source, "code": price.code, "per_g": price.per_g}
+                material: {
+                    "source": price.source,
+                    "code": price.code,
+                    **shown(model.by_volume, material, per=price.per_g),
+                }
                 for material, price in costing.prices.items()
             },
         ),
@@ -104,29 +109,28 @@ def costing_of(
 ) -> Costing:
     """Return the standard cost of a route; ``above`` are the routes that this one is costed for, to end circles."""
     model = RouteModel(book, book.route(route_code), exchange.as_of)
-    shop = Shop(book, model.materials, exchange)
+    shop = Shop(book, model.materials, exchange, model.by_volume)
     prices: dict[str, GramPrice] = {}
+    builder = _Builder(model, prices, exchange, labour)
     for material, from_route in model.bought.items():
         price = None if from_route is not None else shop.price(material)
-        price = price or _own_made(book, material, from_route, exchange, (*above, route_code))
+        if price is None:
+            routes = [from_route] if from_route is not None else _makers(book, material)
+            if len(routes) == 1 and routes[0] not in (*above, route_code):
+                price = _own_made(costing_of(book, routes[0], exchange, labour=labour, above=(*above, route_code)))
+            if price is None and routes:
+                builder.unknown_needs[material] = f"made by {', '.join(routes)}, from which no one cost follows"
         if price is not None:
             prices[material] = price
-    builder = _Builder(model, prices, exchange, labour)
     steps = [builder.step_cost(step) for step in model.steps]
     return Costing(model, shop, prices, standard_cost(steps), tuple(builder.not_counted), builder.unknown_needs)
 
 
-def _own_made(
-    book: Book, material: str, from_route: str | None, exchange: Exchange, above: tuple[str, ...]
-) -> GramPrice | None:
-    """What a material costs that another route makes: the one that is named, else the only one there is."""
-    routes = [from_route] if from_route is not None else _makers(book, material)
-    if len(routes) != 1 or routes[0] in above:
-        return None
-    found = costing_of(book, routes[0], exchange, above=above)
-    cost = found.found.cost_per_g
-    strength = found.model.strengths.get(material)
-    return None if cost is None else GramPrice(material, cost, ROUTE, routes[0], strength or Strength())
+def _own_made(made: Costing) -> GramPrice | None:
+    """What a gram as weighed of the product of another route costs, as strong as its runs made it."""
+    cost, route = made.found.cost_per_g, made.model.route
+    strength = Strength(assay=Measured(made.model.last.runs.product_fraction))
+    return None if cost is None else GramPrice(route.product, cost, ROUTE, route.code, strength)
 
 
 def _makers(book: Book, material: str) -> list[str]:
@@ -153,13 +157,16 @@ class _Builder:
                         f"step {model.step.code} has no run and no limits to tell a batch by"
                     )
             lines = [CostLine(x.name, x.per_g, None if x.per_batch else 0.0, x.kind) for x in lines]
-        upstream = tuple(
-            (each.maker, share)
-            for each in model.inputs
-            if each.maker is not None and (share := self._share(each, batch_g)) is not None
-        )
+        upstream = []
+        for each in model.inputs:
+            if each.maker is not None:
+                share = self._share(each, batch_g)
+                if share is None:
+                    lines.append(CostLine(each.material, None, None))
+                else:
+                    upstream.append((each.maker, share))
         if factor is None:
-            return StepCost(model.step.code, None, tuple(lines), upstream, batch_g)
+            return StepCost(model.step.code, None, tuple(lines), tuple(upstream), batch_g)
         ratio = ratio_of_totals(runs.capped_contained_g, runs.all_theoretical_g)
         good = len(runs.yields)
         usable = float(runs.all_theoretical_g[:good].sum())
@@ -174,7 +181,7 @@ class _Builder:
             code=model.step.code,
             ratio_per_g=_times(expected, factor),
             lines=tuple(lines),
-            upstream=upstream,
+            upstream=tuple(upstream),
             batch_g=batch_g,
             ratio_good=_times(float(runs.capped_contained_g[:good].sum()) / usable if usable else expected, factor),
             ratio_limit=None if runs.step.basis == MASS_RATIO else factor,
@@ -189,8 +196,12 @@ class _Builder:
         if need.per_g is None:
             self.unknown_needs[each.material] = need.reason or "its need is not known"
             return None
-        fixed = (need.per_batch_g or 0.0) / batch_g if batch_g else 0.0
-        return need.per_g + fixed or None
+        if not need.per_batch_g:
+            return need.per_g
+        if not batch_g:
+            self.unknown_needs[each.material] = "it is needed by the batch, and nothing tells how large one is"
+            return None
+        return need.per_g + need.per_batch_g / batch_g
 
     def _line(self, each: Input) -> CostLine:
         price, need = self.prices.get(each.material), each.need
@@ -198,7 +209,7 @@ class _Builder:
             self.unknown_needs[each.material] = need.reason or "its need is not known"
         if price is None or need.per_g is None:
             return CostLine(each.material, None, None)
-        per_g = price.per_g * worth_of(self.model, price)
+        per_g = price.per_g / self.model.worth(price.material, price.strength)
         return CostLine(each.material, need.per_g * per_g, (need.per_batch_g or 0.0) * per_g)
 
     def _direct(self, model: StepModel) -> list[CostLine]:
@@ -221,17 +232,6 @@ class _Builder:
         """Money an hour or a kilowatt-hour by the newest rate of the day or before."""
         found = [r for r in self.model.book.rates if r.of == of and r.valid_from <= self.exchange.as_of]
         return float(self.exchange.of(found[-1].price)) / found[-1].per.base() if found else None
-
-
-def worth_of(model: RouteModel, price: GramPrice) -> float:
-    """Return how many grams at a price's strength hold what a gram at the expected strength holds.
-
-    1 where the price states no strength: what it buys is then taken to be like what was used so far.
-    """
-    if not states_strength(price.strength):
-        return 1.0
-    expected, offered = model.contained(price.material, None), model.contained(price.material, price.strength)
-    return expected / offered if expected and offered else 1.0
 
 
 # ---- laying out
@@ -264,13 +264,22 @@ def _step_line(costing: Costing, place: int, dry: float) -> dict[str, Any]:
 def _material_lines(costing: Costing, dry: float) -> list[dict[str, Any]]:
     grams = grams_behind(costing)
     return [
-        {"material": material, "cost_per_g": _per(cost, dry), "amount_g_per_g": _per(grams.get(material), dry)}
+        {
+            "material": material,
+            "cost_per_g": _per(cost, dry),
+            **{
+                f"{key}_per_g": amount
+                for key, amount in shown(
+                    costing.model.by_volume, material, amount=_per(grams.get(material), dry)
+                ).items()
+            },
+        }
         for material, cost in sorted(costing.found.by_material.items(), key=lambda item: (-item[1], item[0]))
     ]
 
 
 def grams_behind(costing: Costing) -> dict[str, float]:
-    """Return gross grams of every bought material behind a gram of product as weighed."""
+    """Return gross grams, or millilitres, of every bought material behind a gram of product as weighed."""
     grams: dict[str, float] = {}
     for model, share in zip(costing.model.steps, costing.found.by_step, strict=True):
         if share.key_input_g is None:
@@ -313,9 +322,7 @@ def _cash(costing: Costing, amount_g: float | None, reasons: dict[str, str]) -> 
     grams = {code: each * amount_g / runs.dry_fraction for code, each in grams_behind(costing).items()}
     # What costs nothing, such as what comes from the tap or from waste, is not bought in packs.
     needs = {code: each for code, each in grams.items() if (p := costing.prices.get(code)) is None or p.per_g > 0.0}
-    purchase = cheapest_packs(
-        needs, costing.shop.pack_offers(set(needs), lambda price: worth_of(model, price)), costing.shop.terms()
-    )
+    purchase = cheapest_packs(needs, costing.shop.pack_offers(set(needs), model.worth), costing.shop.terms())
     if purchase.not_offered:
         reasons["cash_per_g"] = f"no offer stands for {', '.join(purchase.not_offered)}"
         return None, amount_g

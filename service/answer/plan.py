@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from service.analytics.forecast.draws import QUOTED_TRIALS
-from service.analytics.money.packs import Purchase, cheapest_packs
 from service.analytics.planning.graph import BoughtInput, PlanStep
 from service.analytics.planning.plan import Plan, plan_route
 from service.answer.book import Book
 from service.answer.cautions import cautions_of
-from service.answer.cost import Costing, costing_of, worth_of
+from service.answer.cost import Costing, costing_of
+from service.answer.plan_lines import laid_out
 from service.answer.prices import Exchange
 from service.answer.route_model import RouteModel, StepModel
 from service.answer.shelf import Usable, lots_of, usable
 from service.answer.step_runs import Experience, experience_of, forecast_of
 from service.domain.caution import STANDING, Caution
-from service.domain.money import Money, from_micro
 from service.errors import NotComputable
 
 METHOD = "plan/1"
@@ -58,10 +56,30 @@ def plan_of(
     stops = {each.step for each in cautions if each.level == "stop" and each.code not in acknowledge}
     inside = {code: largest for code in stops if (largest := planner.record_of(code)) is not None}
     if inside:
-        withheld = [_withheld(each, plan) for each in cautions if each.step in inside and each.level == "stop"]
+        withheld = [
+            _withheld(each, plan)
+            for each in cautions
+            if each.level == "stop" and each.step in inside and each.code not in acknowledge
+        ]
         plan = planner.plan(target_g, confidence, trials, inside)
         cautions, not_assessed = planner.cautions(plan)
-    return planner.laid_out(plan, cautions, not_assessed, withheld, acknowledge)
+    answer = laid_out(plan, planner.costing, planner.shelf)
+    stops_left = {each.code for each in cautions if each.level == "stop"} - set(acknowledge)
+    return {
+        **answer,
+        "cautions": [each.as_dict() for each in cautions],
+        "withheld": withheld,
+        "to_acknowledge": sorted(stops_left),
+        "not_assessed": list(dict.fromkeys(not_assessed)),
+        "standing": STANDING,
+        "rests_on": book.rests_on(
+            as_of,
+            METHOD,
+            filters={"route": route_code, "stock": stock, "trials": trials},
+            runs=sum(len(step.runs.codes) + step.runs.failed for step in planner.model.steps),
+            left_out=[dict(left) for step in planner.model.steps for left in step.runs.left_out],
+        ),
+    }
 
 
 def _withheld(caution: Caution, plan: Plan) -> dict[str, Any]:
@@ -76,14 +94,6 @@ def _withheld(caution: Caution, plan: Plan) -> dict[str, Any]:
     }
 
 
-@dataclass(slots=True)
-class _Shopping:
-    """What the shop is asked for: needs beyond the shelf, and the packs that cover them."""
-
-    to_buy_g: Mapping[str, float]
-    purchase: Purchase
-
-
 class _Planner:
     """One question, with everything that it rests on."""
 
@@ -96,13 +106,19 @@ class _Planner:
 
     def _shelf(self, project: str | None) -> Usable:
         if self.stock == NONE:
-            return Usable({}, ())
+            return Usable({}, {}, ())
         model = self.model
         materials = {*model.bought, *(step.product for step in model.order)}
         least = {step.product: step.minimum_assay.base() for step in model.order if step.minimum_assay is not None}
         own = {project} if project is not None else self._projects()
         lots = lots_of(self.book, materials, model.materials)
-        return usable(lots, self.exchange.as_of, projects=None if self.stock == ALL else own, minimum_assay=least)
+        return usable(
+            lots,
+            self.exchange.as_of,
+            projects=None if self.stock == ALL else own,
+            minimum_assay=least,
+            worth=model.worth,
+        )
 
     def _projects(self) -> set[str]:
         """The projects that the route was run for."""
@@ -167,8 +183,9 @@ class _Planner:
             ),
             smallest_g=step.limits.smallest_g if not limits else min(step.limits.smallest_g or 0.0, *limits) or None,
             largest_g=min(limits) if limits else None,
-            stock_g=0.0 if is_last else max(0.0, self.shelf.grams.get(step.product, 0.0)),
+            stock_g=0.0 if is_last else max(0.0, self.shelf.standing_for_g.get(step.product, 0.0)),
             spare_cost=self._batch_cost(model),
+            mean_ratio=_mean_ratio(model),
         )
 
     def _batch_cost(self, model: StepModel) -> float:
@@ -193,161 +210,15 @@ class _Planner:
                 not_assessed += unknown
         return cautions, not_assessed
 
-    # ---- laying out
-
-    def laid_out(
-        self,
-        plan: Plan,
-        cautions: Sequence[Caution],
-        not_assessed: Sequence[str],
-        withheld: Sequence[Mapping[str, Any]],
-        acknowledge: Sequence[str],
-    ) -> dict[str, Any]:
-        campaign, route, as_of = plan.campaign, self.model.route, self.exchange.as_of
-        dry = self.model.last.runs.dry_fraction
-        shopping = self._shopping(plan)
-        reasons: dict[str, str] = {}
-        stops = {each.code for each in cautions if each.level == "stop"}
-        return {
-            "route": route.code,
-            "product": route.product,
-            "as_of": as_of.isoformat(),
-            "target_g": plan.target_g * dry,
-            "confidence": plan.confidence,
-            "p_reach": campaign.p_reach,
-            "p_max": plan.p_max,
-            "p_max_without_spares": plan.p_max_without_spares,
-            "monte_carlo_u": campaign.monte_carlo_u,
-            "near_edge": self._near_edge(plan),
-            "product_on_hand_g": self.shelf.grams.get(route.product, 0.0),
-            "starting_materials": _starting(plan.campaign.starting),
-            "steps": [self._step_line(plan, place) for place in range(len(campaign.steps))],
-            "materials": self._materials(plan, shopping),
-            "at_the_mean": {
-                "starting_materials": _starting(plan.at_the_mean.starting),
-                "p_reach": plan.at_the_mean.p_reach,
-            },
-            "cost": self._cost(plan, shopping, reasons),
-            "stock_left_out": [dict(left) for left in self.shelf.left_out],
-            "cautions": [each.as_dict() for each in cautions],
-            "withheld": [dict(each) for each in withheld],
-            "to_acknowledge": sorted(stops - set(acknowledge)),
-            "not_assessed": list(dict.fromkeys(not_assessed)),
-            "standing": STANDING,
-            "reasons": reasons,
-            "rests_on": self.book.rests_on(
-                as_of,
-                METHOD,
-                filters={"route": route.code, "stock": self.stock, "trials": plan.trials},
-                runs=sum(len(step.runs.codes) + step.runs.failed for step in self.model.steps),
-                left_out=[dict(left) for step in self.model.steps for left in step.runs.left_out],
-            ),
-        }
-
-    def _near_edge(self, plan: Plan) -> dict[str, Any] | None:
-        if not plan.near_edge:
-            return None
-        spare = f"; a spare batch of {plan.offered_spare} takes the plan off the edge" if plan.offered_spare else ""
-        return {
-            "spare_batch_of": plan.offered_spare,
-            "detail": f"{plan.confidence:g} lies close to the most that these batches can reach, {plan.p_max:.3f}: the "
-            f"grams hang on a few trials{spare}",
-        }
-
-    def _step_line(self, plan: Plan, place: int) -> dict[str, Any]:
-        planned, step = plan.campaign.steps[place], self.model.steps[place].step
-        return {
-            "step": planned.code,
-            "key_input": step.key_input,
-            "key_input_g": planned.key_input_g,
-            "batches": planned.batches,
-            "spare_batches": planned.spare_batches,
-            "batch_g": planned.key_input_g / planned.batches if planned.batches else None,
-            "product": step.product,
-            "expected_product_g": planned.expected_product_g,
-            "from_stock_g": planned.from_stock_g,
-            "labour_h": None if step.labour is None else step.labour.base() * planned.batches,
-        }
-
-    def _shopping(self, plan: Plan) -> _Shopping:
-        to_buy = {
-            material: max(0.0, need.need_g - max(0.0, self.shelf.grams.get(material, 0.0)))
-            for material, need in plan.campaign.materials.items()
-        }
-        shop, prices = self.costing.shop, self.costing.prices
-        free = {material for material, price in prices.items() if price.per_g == 0.0}
-        needs = {material: grams for material, grams in to_buy.items() if grams > 0.0 and material not in free}
-        offers = shop.pack_offers(set(needs), lambda price: worth_of(self.model, price))
-        return _Shopping(to_buy, cheapest_packs(needs, offers, shop.terms()))
-
-    def _materials(self, plan: Plan, shopping: _Shopping) -> list[dict[str, Any]]:
-        offers = {offer.code: offer for offer in self.costing.shop.offers}
-        lines = []
-        for material, need in sorted(plan.campaign.materials.items()):
-            packs = [
-                {
-                    "offer": code,
-                    "count": count,
-                    "cash": Money(self.exchange.of(offers[code].price) * count, self.exchange.currency)
-                    .trimmed()
-                    .as_dict(),
-                }
-                for code, count in shopping.purchase.packs.items()
-                if offers[code].material == material
-            ]
-            lines.append(
-                {
-                    "material": material,
-                    "need_g": need.need_g,
-                    "planned_g": need.planned_g,
-                    "on_hand_g": self.shelf.grams.get(material, 0.0),
-                    "to_buy_g": shopping.to_buy_g[material],
-                    "packs": packs,
-                    "left_over_g": shopping.purchase.left_over_g.get(material),
-                    "reason": f"no offer for {material}" if material in shopping.purchase.not_offered else None,
-                }
-            )
-        return lines
-
-    def _cost(self, plan: Plan, shopping: _Shopping, reasons: dict[str, str]) -> dict[str, Any]:
-        """What the plan uses up at today's prices, and what it takes out of the till, whole packs and shipping."""
-        campaign, currency = plan.campaign, self.exchange.currency
-        consumed: float | None = 0.0
-        unpriced = []
-        for material, need in campaign.materials.items():
-            price = self.costing.prices.get(material)
-            if price is None:
-                unpriced.append(material)
-            else:
-                consumed = (consumed or 0.0) + need.planned_g * price.per_g * worth_of(self.model, price)
-        for place, step in enumerate(campaign.steps):
-            made = self.costing.found.by_step[place].product_cost_per_g
-            if step.from_stock_g > 0.0 and made is None:
-                unpriced.append(self.model.steps[place].step.product)
-            else:
-                consumed = (consumed or 0.0) + step.from_stock_g * (made or 0.0)
-        at_least = consumed
-        if unpriced:
-            consumed = None
-            reasons["cost.consumed_estimate"] = f"no price for {', '.join(dict.fromkeys(unpriced))}"
-        if shopping.purchase.not_offered:
-            reasons["cost.cash"] = f"without {', '.join(shopping.purchase.not_offered)}, which no offer covers"
-        expected_g = campaign.steps[-1].expected_product_g * self.model.last.runs.dry_fraction
-        return {
-            "consumed_estimate": consumed,
-            "consumed_at_least": at_least,
-            "cash": Money(from_micro(shopping.purchase.cash_micro), currency).trimmed().as_dict(),
-            "shipping": Money(from_micro(sum(shopping.purchase.shipping_micro.values())), currency).trimmed().as_dict(),
-            "complete": not unpriced and not shopping.purchase.not_offered,
-            "per_g_expected": consumed / expected_g if consumed is not None and expected_g > 0.0 else None,
-            "currency": currency,
-        }
-
 
 def _batch_sizes(plan: Plan) -> dict[str, float]:
     """Gross grams of key input a planned batch, of the steps that have one."""
     return {step.code: step.key_input_g / step.batches for step in plan.campaign.steps if step.batches}
 
 
-def _starting(needs: Mapping[str, Any]) -> list[dict[str, Any]]:
-    return [{"material": material, "amount_g": need.planned_g} for material, need in sorted(needs.items())]
+def _mean_ratio(model: StepModel) -> float | None:
+    """Grams of product a gram of key input at the mean yield of the counted runs; what lies above 1 counts as 0.98."""
+    runs = model.runs
+    if not len(runs.yields) or model.factor_g_per_g is None:
+        return None
+    return float(runs.capped_yields.mean()) * model.factor_g_per_g

@@ -68,10 +68,12 @@ class Exchange:
 
 
 class Shop:
-    """The prices of one day in one currency."""
+    """The prices of one day in one currency; of the materials in ``by_volume`` a millilitre stands for a gram."""
 
-    def __init__(self, book: Book, materials: Mapping[str, Material], exchange: Exchange) -> None:
-        self._book, self._materials, self._exchange = book, materials, exchange
+    def __init__(
+        self, book: Book, materials: Mapping[str, Material], exchange: Exchange, by_volume: Collection[str]
+    ) -> None:
+        self._book, self._materials, self.exchange, self._by_volume = book, materials, exchange, by_volume
         self.offers = standing_offers(book.offers, exchange.as_of)
 
     def price(self, material: str) -> GramPrice | None:
@@ -95,7 +97,7 @@ class Shop:
         pack_g = self.pack_g(offer)
         if not pack_g:
             return None
-        per_g = float(self._exchange.of(offer.price)) / pack_g
+        per_g = float(self.exchange.of(offer.price)) / pack_g
         strength = strength_of(assay=offer.assay, density=offer.density)
         return GramPrice(offer.material, per_g, "offer", offer.code, strength)
 
@@ -104,12 +106,12 @@ class Shop:
             each
             for each in lots_of(self._book, [material], self._materials)
             if each.stored.value_micro is not None and each.put_g
-            and (each.lot.received_on is None or each.lot.received_on <= self._exchange.as_of)
+            and (each.lot.received_on is None or each.lot.received_on <= self.exchange.as_of)
         ]  # fmt: skip
         if not worth:
             return None
         newest = max(worth, key=lambda each: (each.lot.received_on or dt.date.min, each.lot.code))
-        value = Decimal(newest.stored.value_micro or 0) / 10**6 * self._exchange.factor(newest.stored.currency or "")
+        value = Decimal(newest.stored.value_micro or 0) / 10**6 * self.exchange.factor(newest.stored.currency or "")
         return GramPrice(material, float(value) / (newest.put_g or 1.0), "lot", newest.lot.code, newest.lot.strength)
 
     def _charged(self, material: str) -> GramPrice | None:
@@ -119,11 +121,13 @@ class Shop:
         for run in runs.values():
             day = run.started_on or run.finished_on or dt.date.min
             for charge in run.charges:
-                if charge.material != material or charge.price is None or day > self._exchange.as_of:
+                if charge.material != material or charge.price is None or day > self.exchange.as_of:
+                    continue
+                if material in self._by_volume and charge.price.per.dimension == "mass":
                     continue
                 per_g = self._grams(charge.price.per, material, charge.strength)
                 if per_g:
-                    money = float(self._exchange.of(charge.price.price)) / per_g
+                    money = float(self.exchange.of(charge.price.price)) / per_g
                     found.append((day, run.code, GramPrice(material, money, "charge", run.code, charge.strength)))
         return max(found, key=lambda each: each[:2])[2] if found else None
 
@@ -136,16 +140,16 @@ class Shop:
         step = Step(code="", name="", basis="", key_input=material, product=material)
         return need_of(step, line, self._materials, {material: strength}).per_batch_g
 
-    def pack_offers(self, materials: Collection[str], worth: Callable[[GramPrice], float]) -> list[PackOffer]:
+    def pack_offers(self, materials: Collection[str], worth: Callable[[str, Strength], float]) -> list[PackOffer]:
         """Return the packs of ``materials`` that can be bought, at today's prices in the currency asked for.
 
-        ``worth`` says how many grams at a price's strength stand for one gram of need.
+        ``worth`` says of a material how many grams of need a gram at a strength stands for.
         """
         found = []
         for offer in self.offers:
             if offer.material in materials and (price := self._price_of(offer)) is not None:
-                pack_g = (self.pack_g(offer) or 0.0) / worth(price)
-                micro = to_micro(self._exchange.of(offer.price))
+                pack_g = (self.pack_g(offer) or 0.0) * worth(offer.material, price.strength)
+                micro = to_micro(self.exchange.of(offer.price))
                 found.append(PackOffer(offer.code, offer.material, offer.supplier, pack_g, micro))
         return found
 
@@ -161,7 +165,7 @@ class Shop:
         }
 
     def _micro(self, money: Money | None) -> int | None:
-        return None if money is None else to_micro(self._exchange.of(money))
+        return None if money is None else to_micro(self.exchange.of(money))
 
 
 def standing_offers(offers: Iterable[Offer], as_of: dt.date) -> list[Offer]:

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from service.answer.book import Book
+from service.answer.by_volume import counted_by_volume, standing_in
 from service.answer.step_runs import StepRuns, mass_flow, step_runs
 from service.answer.strengths import expected_strengths
 from service.domain.bill import Need, need_of, unit_holding
 from service.domain.graph import in_order
 from service.domain.lot import Strength
 from service.domain.material import Material
-from service.domain.route import Route, Step
+from service.domain.route import CONTENT, MASS_RATIO, Route, Step
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +52,17 @@ class StepModel:
 
 
 class RouteModel:
-    """A route as of a day. Strengths are those of the runs and the shelf so far."""
+    """A route as of a day. Strengths are those of the runs and the shelf so far.
+
+    Of the materials in ``by_volume`` a millilitre stands wherever a gram stands for others.
+    """
 
     def __init__(self, book: Book, route: Route, as_of: dt.date) -> None:
         self.book, self.route, self.as_of = book, route, as_of
         self.order = in_order(route)
-        self.materials: Mapping[str, Material] = book.materials_of(route)
+        recorded = book.materials_of(route)
+        self.by_volume = counted_by_volume(book, self.order, recorded)
+        self.materials: Mapping[str, Material] = standing_in(recorded, self.by_volume)
         self.runs = {step.code: step_runs(book, route, step, as_of) for step in self.order}
 
     @cached_property
@@ -93,15 +99,38 @@ class RouteModel:
         """The materials that no step of the route makes, with the other route that is said to make them, if any."""
         return {each.material: each.from_route for model in self.steps for each in model.inputs if each.maker is None}
 
-    def contained(self, material: str, strength: Strength | None) -> float | None:
-        """Return grams contained in a gross gram, at a strength or at the expected one."""
-        found = self.strengths.get(material, Strength()) if strength is None else strength
-        return unit_holding(material, self.materials, found).contained_g
+    def worth(self, material: str, strength: Strength) -> float:
+        """Return how many grams of a material as expected a gram of it at ``strength`` stands for.
+
+        1 where no strength is stated, as it is then taken to be like what was used so far; and where every step takes
+        the material by its gross amount.
+        """
+        if not _states_strength(strength) or not self._counts_content(material):
+            return 1.0
+        expected = self.held(material, self.strengths.get(material, Strength()))
+        stated = self.held(material, strength)
+        return stated / expected if expected and stated else 1.0
+
+    def held(self, material: str, strength: Strength) -> float | None:
+        """Return what counts in a gross gram: g of the analyte in the feed of a content step, else mol, else g."""
+        content = (step.analyte for step in self.order if step.key_input == material and step.basis == CONTENT)
+        if (analyte := next(content, None)) is not None:
+            found = strength.contents.get(analyte)
+            return None if found is None else found.value
+        holding = unit_holding(material, self.materials, strength)
+        return holding.contained_g if holding.contained_mol is None else holding.contained_mol
+
+    def _counts_content(self, material: str) -> bool:
+        return any(
+            (step.key_input == material and step.basis != MASS_RATIO)
+            or any(line.material == material and line.equivalents is not None for line in step.bill)
+            for step in self.order
+        )
 
 
-def states_strength(strength: Strength) -> bool:
+def _states_strength(strength: Strength) -> bool:
     """Say whether anything was stated about what a gram holds."""
-    return any(
+    return bool(strength.contents) or any(
         each is not None
         for each in (strength.assay, strength.molarity, strength.mass_concentration, strength.loss_on_drying)
     )

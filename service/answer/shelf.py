@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from service.answer.book import Book
@@ -35,10 +35,10 @@ def lots_of(book: Book, materials: Collection[str], known: Mapping[str, Material
     return _with_balances(book, shelf.of_material(book.reading, materials), known)
 
 
-def lots_named(book: Book, codes: Collection[str]) -> list[LotOnShelf]:
-    """Return the lots of those codes that there are, by code."""
+def lots_named(book: Book, codes: Collection[str], known: Mapping[str, Material]) -> list[LotOnShelf]:
+    """Return the lots of those codes that there are, by code; ``known`` goes before what is recorded of a material."""
     materials = {lot.material for lot in shelf.shelf_lots(book.reading, codes).values()} if codes else set()
-    return _with_balances(book, codes, book.materials(materials))
+    return _with_balances(book, codes, {**book.materials(materials), **known})
 
 
 def _with_balances(book: Book, codes: Collection[str], known: Mapping[str, Material]) -> list[LotOnShelf]:
@@ -66,21 +66,44 @@ def grams_of(units: int, lot: ShelfLot, known: Mapping[str, Material]) -> float 
     return base / held.contained_mol if held.contained_mol else None
 
 
-def mean_strengths(lots: Iterable[LotOnShelf]) -> dict[str, Strength]:
-    """Return what the lots of a material hold on the whole, weighted by what was put on the shelf, by material."""
-    parts: dict[str, list[BlendPart]] = {}
+def mean_strengths(lots: Iterable[LotOnShelf], known: Mapping[str, Material]) -> dict[str, Strength]:
+    """Return what the lots of a material hold on the whole, weighted by what was put on the shelf, by material.
+
+    A lot that does not say how concentrated it is, or what of a named material it holds, counts as the others that do.
+    A material is not in the answer where the mass of no lot of it is known. ``known`` as for :func:`lots_of`.
+    """
+    several: dict[str, list[LotOnShelf]] = {}
     for each in lots:
         if each.put_g:
-            volume_ml = each.put_g / each.lot.strength.density.value if each.lot.strength.density else None
-            parts.setdefault(each.lot.material, []).append(BlendPart(each.put_g, volume_ml, each.lot.strength))
-    return {material: blend(several) for material, several in parts.items()}
+            several.setdefault(each.lot.material, []).append(each)
+    return {material: blend(_parts(mine, known[material])) for material, mine in several.items()}
+
+
+def _parts(lots: list[LotOnShelf], material: Material) -> list[BlendPart]:
+    """The lots as parts of one blend, those that say least left out where others say what they hold."""
+    telling = [
+        each
+        for each in lots
+        if each.lot.strength.contents
+        or each.lot.strength.molarity is not None
+        or each.lot.strength.mass_concentration is not None
+    ]
+    parts = []
+    for each in telling or lots:
+        own = each.lot.strength.density
+        density = material.density_g_per_ml if own is None else own.value
+        volume_ml = each.put_g / density if each.put_g and density else None
+        parts.append(BlendPart(each.put_g, volume_ml, each.lot.strength))
+    return parts
 
 
 @dataclass(frozen=True, slots=True)
 class Usable:
-    """What of a material may be taken for a plan: grams left in good lots, and the lots left alone with the reason."""
+    """What of a material may be taken for a plan: gross grams left in good lots, the grams at the strength that the
+    plan expects that these stand for, and the lots left alone with the reason."""
 
     grams: Mapping[str, float]
+    standing_for_g: Mapping[str, float]
     left_out: tuple[Mapping[str, str], ...]
 
 
@@ -90,13 +113,16 @@ def usable(
     *,
     projects: Collection[str] | None,
     minimum_assay: Mapping[str, float],
+    worth: Callable[[str, Strength], float],
 ) -> Usable:
     """Return what a plan may take: unexpired lots that hold something, at the assay wanted, of nobody else's project.
 
     ``projects`` are those whose lots may be taken beside the common shelf, None for every project's. ``minimum_assay``
-    is by material; a lot without an assay is taken as it is: an assay not measured counts as 1.
+    is by material; a lot without an assay is taken as it is: an assay not measured counts as 1. ``worth`` says of a
+    material how many grams of what is expected a gram at a strength stands for.
     """
     grams: dict[str, float] = {}
+    standing_for: dict[str, float] = {}
     left_out: list[Mapping[str, str]] = []
     for each in lots:
         if each.left_g is not None and each.left_g <= 0.0:
@@ -104,10 +130,12 @@ def usable(
         reason = _unusable(each, as_of, projects, minimum_assay.get(each.lot.material))
         if reason is None:
             assert each.left_g is not None
-            grams[each.lot.material] = grams.get(each.lot.material, 0.0) + each.left_g
+            code, counted_g = each.lot.material, each.left_g * worth(each.lot.material, each.lot.strength)
+            grams[code] = grams.get(code, 0.0) + each.left_g
+            standing_for[code] = standing_for.get(code, 0.0) + counted_g
         else:
             left_out.append({"lot": each.lot.code, "material": each.lot.material, "reason": reason})
-    return Usable(grams, tuple(left_out))
+    return Usable(grams, standing_for, tuple(left_out))
 
 
 def _unusable(each: LotOnShelf, as_of: dt.date, projects: Collection[str] | None, minimum: float | None) -> str | None:

@@ -17,7 +17,7 @@ from service.answer.snapshot import Columns, Flags, Floats
 from service.domain.bill import theoretical_per_gram
 from service.domain.lot import Measured, Strength
 from service.domain.material import Material
-from service.domain.route import MASS_RATIO, Route, Step
+from service.domain.route import CONTENT, MASS_RATIO, Route, Step
 from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN
 from service.store.columns import NO_DAY
 
@@ -32,7 +32,8 @@ class StepRuns:
 
     ``yields``, ``yield_u``, ``batch_g``, ``net_g``, ``dry_g`` and ``contained_g`` are of the counted runs, in time
     order; ``all_contained_g`` and ``all_theoretical_g`` are of the counted and the failed, the failed at 0 contained.
-    ``key_fraction`` is the mass-weighted content of the key input as charged, None where it is not known.
+    ``key_fraction`` is what a gross gram of key input contained as charged, in a content step of the analyte; None
+    where it is not known.
     """
 
     step: Step
@@ -68,6 +69,11 @@ class StepRuns:
             return self.all_contained_g
         above = self.all_contained_g > self.all_theoretical_g
         return np.where(above, MOST_YIELD * self.all_theoretical_g, self.all_contained_g)
+
+    @property
+    def capped_yields(self) -> Floats:
+        """``yields`` with what lies above 1 taken as 0.98."""
+        return self.yields if self.mass_ratio else np.where(self.yields > 1.0, MOST_YIELD, self.yields)
 
     @property
     def capped_runs(self) -> tuple[str, ...]:
@@ -140,7 +146,7 @@ def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
         operators=len({operator for operator in columns.operator[counted] if operator is not None}),
         lots=len(lots),
         runs_per_lot=with_lot / len(lots) if lots else 1.0,
-        key_fraction=_key_fraction(columns, np.concatenate([counted, failed])),
+        key_fraction=_key_fraction(columns, np.concatenate([counted, failed]), step),
         reasons=reasons,
     )
 
@@ -154,8 +160,9 @@ def _left_out(book: Book, columns: Columns, every: Any, places: Any, out: Flags)
     return tuple({"run": code, "reason": found[code]} for code in sorted(found))
 
 
-def _key_fraction(columns: Columns, places: Any) -> float | None:
-    gross, contained = columns.batch_g[places], columns.key_contained_g[places]
+def _key_fraction(columns: Columns, places: Any, step: Step) -> float | None:
+    held = columns.theoretical_g if step.basis == CONTENT else columns.key_contained_g
+    gross, contained = columns.batch_g[places], held[places]
     known = np.isfinite(gross) & np.isfinite(contained)
     total = float(gross[known].sum())
     return float(contained[known].sum()) / total if total > 0.0 else None
@@ -239,7 +246,13 @@ def mass_flow(runs: StepRuns, materials: Mapping[str, Material], strengths: Mapp
 
 def charged_strength(runs: StepRuns) -> Strength | None:
     """Return the strength of the key input as it was charged so far, all lots of it together; None without a run."""
-    return None if runs.key_fraction is None else Strength(assay=Measured(runs.key_fraction))
+    if runs.key_fraction is None:
+        return None
+    fraction = Measured(runs.key_fraction)
+    if runs.step.basis == CONTENT:
+        assert runs.step.analyte is not None
+        return Strength(contents={runs.step.analyte: fraction})
+    return Strength(assay=fraction)
 
 
 def evidence(runs: StepRuns) -> str:

@@ -22,11 +22,12 @@ def expected_strengths(
     the steps and their analytes.
     """
     wanted = {material for runs in steps.values() for material in runs.step.inputs}
-    found = mean_strengths(lots_of(book, wanted, materials))
+    found = mean_strengths(lots_of(book, wanted, materials), materials)
     for runs in steps.values():
         charged = charged_strength(runs)
         if charged is not None:
             # What was charged is known as grams contained in a gross gram, be it damp, impure or dissolved.
             shelf = found.get(runs.step.key_input, Strength())
-            found[runs.step.key_input] = replace(charged, density=shelf.density, contents=shelf.contents)
+            contents = {**shelf.contents, **charged.contents}
+            found[runs.step.key_input] = replace(charged, density=shelf.density, contents=contents)
     return found

@@ -224,6 +224,12 @@ class BatchLine(Described):
     amount_ml = number()
 
 
+class AtLeast(Described):
+    """What is reached at least, by the probability asked for."""
+
+    at_least = fields.Dict(keys=fields.String(), values=fields.Float(), metadata={"description": "by percent"})
+
+
 class BatchSheetAnswer(Answer):
     """What to weigh for one batch, what to expect and what to mind."""
 
@@ -232,7 +238,7 @@ class BatchSheetAnswer(Answer):
     key_input_g = number()
     lines = many(BatchLine)
     theoretical_g = number()
-    expected_product_g = number()
+    expected_product_g = fields.Nested(AtLeast)
     next_run = fields.Nested(NextRun)
     cautions = many(CautionAnswer)
     not_assessed = fields.List(fields.String())

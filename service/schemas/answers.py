@@ -260,5 +260,6 @@ class RestsOn(Described):
     as_of = fields.String(metadata={"format": "date"})
     filters = fields.Dict()
     method = fields.String()
-    version = fields.String()
-    runs = fields.Dict(metadata={"description": "runs counted, and left out with the reasons"})
+    method_version = fields.String()
+    runs = count("runs counted")
+    left_out = fields.List(fields.Dict(), metadata={"description": "runs left out, with the reasons"})

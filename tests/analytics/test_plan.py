@@ -310,3 +310,13 @@ def test_a_mass_ratio_with_heavy_tails_gives_finite_grams() -> None:
     plan = plan_of(line(wild, wild, wild), 10.0, 0.5, 4096)
     assert all(np.isfinite(step.expected_product_g) for step in plan.campaign.steps)
     assert plan.campaign.p_reach >= 0.5
+
+
+def test_a_spare_batch_that_is_wanted_takes_a_plan_off_the_edge():
+    forecast = forecast_step([0.7, 0.75, 0.8, 0.72], 1, mass_ratio=False)
+    step = PlanStep("boil", forecast, 1.0, bought=(BoughtInput("ore", 1.0, key=True),))
+    bare = plan_route([step], 10.0, 0.80, seed_words=("edge",))
+    spared = plan_route([step], 10.0, 0.80, seed_words=("edge",), spares={"boil": 1})
+    assert spared.campaign.steps[0].spare_batches >= 1
+    assert spared.p_max > bare.p_max
+    assert spared.campaign.p_reach >= 0.80

@@ -91,6 +91,7 @@ def plan_route(
     seed_words: tuple[str, ...],
     final: int = -1,
     trials: int = WHAT_IF_TRIALS,
+    spares: Mapping[str, int] | None = None,
 ) -> Plan:
     """Return the least plan that ends with ``target_g`` or more of the final product with probability ``confidence``.
 
@@ -104,8 +105,8 @@ def plan_route(
     constant batch counts is searched, upwards, and the first output that reaches is taken. On one line without limits
     or stock the starting amount is target/quantile of the product of the ratios, an order statistic.
 
-    Spare batches are added, one at a time where the gain of the logarithm of the greatest reach per cost is largest,
-    in every stretch whose own batches cannot reach the confidence. Raises ``NotComputable`` where 200 batches of a step
+    ``spares``: spare batches that are wanted in any case, by step. More are added, one at a time where the gain of the
+    logarithm of the greatest reach per cost is largest, in every stretch whose own batches cannot reach the confidence. Raises ``NotComputable`` where 200 batches of a step
     do not reach it or its limits ask for more; ``ValueError`` for steps out of order, a target that is not above 0 g
     or a confidence outside (0, 1).
 
@@ -131,7 +132,8 @@ def plan_route(
                 f"step {step.code!r} gives nothing in any of {trials} trials: record a run that succeeds",
                 code="confidence-out-of-reach",
             )
-    search = _Search(steps, last, campaigns, target_g, confidence)
+    wanted = tuple((spares or {}).get(step.code, 0) for step in steps)
+    search = _Search(steps, last, campaigns, target_g, confidence, wanted)
     flow = search.least_flow()
     p_max = search.campaigns.greatest_reach(flow, target_g)
     near_edge = any(flow.batches) and p_max - confidence < NEAR_EDGE * (1 - confidence)
@@ -153,13 +155,20 @@ class _Search:
     """One question, and the flow that answers it."""
 
     def __init__(
-        self, steps: Sequence[PlanStep], final: int, campaigns: Campaigns, target_g: float, confidence: float
+        self,
+        steps: Sequence[PlanStep],
+        final: int,
+        campaigns: Campaigns,
+        target_g: float,
+        confidence: float,
+        wanted: tuple[int, ...],
     ) -> None:
         self.campaigns = campaigns
         self._steps = steps
         self._final = final
         self._target_g = target_g
         self._confidence = confidence
+        self._wanted = wanted
         self._spares: dict[tuple[int, ...], tuple[int, ...]] = {}
         self._margins: dict[float, float] = {}
         self._trials = self.campaigns.ratio(final, 1).size
@@ -275,8 +284,10 @@ class _Search:
         return planned_flow(self._steps, self.campaigns.expected_ratio, self._final, output_g, spares)
 
     def _spares_for(self, bare: PlannedFlow) -> tuple[int, ...]:
-        spares = list(self._none)
+        spares = [spare if count else 0 for spare, count in zip(self._wanted, bare.batches, strict=True)]
         flow = bare
+        if any(spares):
+            flow = planned_flow(self._steps, self.campaigns.expected_ratio, self._final, bare.output_g, spares)
         while not self._reachable(flow):
             place = self.best_spare(flow.batches)
             if place is None or flow.batches[place] >= MOST_BATCHES:

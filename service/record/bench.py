@@ -1,0 +1,124 @@
+"""What one write transaction has looked up already: materials, lots and routes, each read once.
+
+Whatever the transaction writes is put here too, so that many records written in one transaction see each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+
+from service.domain.material import Material
+from service.domain.reference import materials_of_run, materials_of_step
+from service.domain.route import Route
+from service.domain.run import Run
+from service.schemas.kinds import Record
+from service.schemas.recall import recalled
+from service.store import records, shelf, standing
+from service.store.records import StoredRecord
+from service.store.session import Writing
+from service.store.shelf import StoredLot
+
+
+class Bench:
+    """The look-ups of one write transaction. What is asked for and not there is left out of the answers."""
+
+    def __init__(self, writing: Writing) -> None:
+        self.writing = writing
+        self.outcome_states: dict[str, int] = {}
+        self._materials: dict[str, Material | None] = {}
+        self._lots: dict[str, StoredLot | None] = {}
+        self._routes: dict[tuple[str, int], Route] = {}
+        self._standing_routes: dict[str, int | None] = {}
+
+    def materials(self, codes: Iterable[str]) -> dict[str, Material]:
+        """Materials by code, the analytes of those asked for among them."""
+        wanted = set(codes)
+        self._look_up_materials(wanted)
+        wanted |= {found.analyte_code for code in wanted if (found := self._materials[code]) is not None}
+        self._look_up_materials(wanted)
+        return {code: found for code in wanted if (found := self._materials[code]) is not None}
+
+    def lots(self, codes: Iterable[str]) -> dict[str, StoredLot]:
+        """Lots on the shelf by code."""
+        wanted = set(codes)
+        unread = wanted - self._lots.keys()
+        if unread:
+            found = shelf.stored_lots(self.writing, unread)
+            self._lots |= {code: found.get(code) for code in unread}
+        return {code: lot for code in wanted if (lot := self._lots[code]) is not None}
+
+    def standing_routes(self, codes: Iterable[str]) -> dict[str, int]:
+        """The routes that there are, and the revision in which each stands."""
+        wanted = set(codes)
+        unread = wanted - self._standing_routes.keys()
+        if unread:
+            self._standing_routes |= dict.fromkeys(unread)
+            for stored in records.many(self.writing, "routes", unread):
+                self._standing_routes[stored.code] = stored.revision
+                self._routes[stored.code, stored.revision] = self._route(stored)
+        return {code: revision for code in wanted if (revision := self._standing_routes[code]) is not None}
+
+    def routes(self, pairs: Collection[tuple[str, int]]) -> dict[tuple[str, int], Route]:
+        """Routes in certain revisions, by code and number."""
+        unread = set(pairs) - self._routes.keys()
+        if unread:
+            for pair, stored in records.at_revisions(self.writing, "routes", unread).items():
+                self._routes[pair] = self._route(stored)
+        return {pair: self._routes[pair] for pair in pairs}
+
+    def look_up_for_run(self, run: Run) -> None:
+        """Look up in few statements what a run is checked against and computed from."""
+        lots = {charge.lot for charge in run.charges} | {outturn.lot for outturn in run.outturns}
+        found = self.lots(code for code in lots if code is not None)
+        wanted = {*materials_of_run(run), *(stored.lot.material for stored in found.values())}
+        revision = self.standing_routes([run.route]).get(run.route)
+        step = None if revision is None else self._routes[run.route, revision].step(run.step)
+        self.materials(wanted if step is None else wanted.union(materials_of_step(step)))
+
+    def loaded(self, stored: StoredRecord) -> Record:
+        """The frozen record of a stored one."""
+        return recalled(self.writing.workshop_id, stored.kind, stored.code, stored.revision, stored.body)
+
+    def known(self, kind: str, codes: Collection[str]) -> set[str]:
+        """Which of ``codes`` there are of a kind."""
+        if kind == "materials":
+            return self.materials(codes).keys() & set(codes)
+        if kind == "lots":
+            return set(self.lots(codes))
+        if kind == "routes":
+            return set(self.standing_routes(codes))
+        return standing.codes_of(self.writing, kind, codes)
+
+    def wrote_material(self, code: str, material: Material | None) -> None:
+        """A material was written, or removed where it is None."""
+        self._materials[code] = material
+
+    def wrote_route(self, code: str, revision: int, route: Route | None) -> None:
+        """A route was written, or removed where it is None."""
+        self._standing_routes[code] = None if route is None else revision
+        if route is not None:
+            self._routes[code, revision] = route
+
+    def put_lots(self, lots: Collection[StoredLot]) -> None:
+        """Put lots on the shelf."""
+        shelf.put_lots(self.writing, list(lots))
+        self._lots |= {stored.lot.code: stored for stored in lots}
+
+    def remove_lots(self, codes: Collection[str]) -> None:
+        """Take lots off the shelf."""
+        shelf.remove_lots(self.writing, codes)
+        self._lots |= dict.fromkeys(codes)
+
+    def _look_up_materials(self, codes: set[str]) -> None:
+        unread = codes - self._materials.keys()
+        if unread:
+            self._materials |= dict.fromkeys(unread)
+            for stored in records.many(self.writing, "materials", unread):
+                found = self.loaded(stored)
+                assert isinstance(found, Material)
+                self._materials[stored.code] = found
+
+    def _route(self, stored: StoredRecord) -> Route:
+        found = self.loaded(stored)
+        assert isinstance(found, Route)
+        return found

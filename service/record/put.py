@@ -1,0 +1,192 @@
+"""Write a record: by its code (PUT), or under a code that the service makes (POST)."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Mapping
+from contextlib import AbstractContextManager
+from dataclasses import replace
+from typing import Any
+
+from service.errors import Fault, InvalidInput, RevisionRequired, StaleRevision
+from service.record.bench import Bench
+from service.record.checks import check, check_written_here
+from service.record.derive import Change, apply
+from service.record.etags import names
+from service.record.written import Written
+from service.schemas.kinds import load_record, singular
+from service.store import records, standing
+from service.store.records import StoredRecord, body_text, same_body
+from service.store.session import Database, Reading, Writing
+
+
+def put_record(
+    database: Database,
+    workshop_id: int,
+    kind: str,
+    code: str,
+    body: Mapping[str, Any],
+    *,
+    if_match: str | None = None,
+    if_none_match: bool = False,
+    by: str,
+    at: dt.datetime,
+    token: str | None = None,
+) -> Written:
+    """Write the record of a kind and code, and all that is derived from it, in one transaction.
+
+    ``if_match`` is the header of that name, or None; ``if_none_match`` is true where the record must be new; ``by`` and
+    ``token`` say who writes, ``at`` when. A body that is equal to the current record writes nothing, whatever
+    ``if_match`` says. Raises :class:`RevisionRequired` for another body without ``if_match``, :class:`StaleRevision`
+    where that does not name the current version, :class:`InvalidInput` with every fault of the record,
+    :class:`Conflict` where others refer to what would be gone, :class:`Unavailable` where the database is busy or away.
+    """
+
+    def story() -> Written:
+        with database.reading(workshop_id) as reading:
+            found = records.newest(reading, kind, code)
+            if (same := _unchanged(reading, found, kind, body, if_none_match)) is not None:
+                return same
+            if found is not None and not found.deleted:
+                _check_precondition(found, kind, code, if_match, if_none_match)
+        with database.writing(workshop_id, by, at, token) as writing:
+            written = write(Bench(writing), kind, code, body, if_match=if_match, if_none_match=if_none_match)
+            if written.changed:
+                return written
+            writing.abandon()
+            return replace(written, state=writing.state)
+
+    return database.retrying(story)
+
+
+def post_record(
+    database: Database,
+    workshop_id: int,
+    kind: str,
+    body: Mapping[str, Any],
+    *,
+    idempotency_key: str | None = None,
+    by: str,
+    at: dt.datetime,
+    token: str | None = None,
+) -> Written:
+    """Write a new record under a code that the service makes.
+
+    With an ``idempotency_key`` the code follows from workshop, kind and key: the same body finds its record again
+    (``replayed``), before anything else is asked; another body raises :class:`InvalidInput`, as the record may itself.
+    """
+    if idempotency_key is None:
+        return database.retrying(lambda: _post_new(database.writing(workshop_id, by, at, token), kind, body))
+    told = json.dumps([workshop_id, kind, idempotency_key]).encode()
+    code = f"{singular(kind)}-{hashlib.sha256(told).hexdigest()[:20]}"
+
+    def story() -> Written:
+        with database.reading(workshop_id) as reading:
+            if (replayed := _replayed(reading, kind, code, body, idempotency_key)) is not None:
+                return replayed
+        with database.writing(workshop_id, by, at, token) as writing:
+            replayed = _replayed(writing, kind, code, body, idempotency_key)
+            if replayed is None:
+                return write(Bench(writing), kind, code, body)
+            writing.abandon()
+            return replace(replayed, state=writing.state)
+
+    return database.retrying(story)
+
+
+def _post_new(session: AbstractContextManager[Writing], kind: str, body: Mapping[str, Any]) -> Written:
+    with session as writing:
+        code = made = f"{singular(kind)}-{writing.state}"
+        taken = 0
+        while standing.codes_of(writing, kind, [code]) or records.newest(writing, kind, code) is not None:
+            taken += 1
+            code = f"{made}-{taken}"
+        return write(Bench(writing), kind, code, body)
+
+
+def write(
+    bench: Bench,
+    kind: str,
+    code: str,
+    body: Mapping[str, Any],
+    *,
+    if_match: str | None = None,
+    if_none_match: bool = False,
+) -> Written:
+    """Write one record within a write transaction, which the caller commits, or abandons where nothing changed.
+
+    Preconditions, checks and errors are those of :func:`put_record`.
+    """
+    writing = bench.writing
+    found = records.newest(writing, kind, code)
+    if (same := _unchanged(writing, found, kind, body, if_none_match)) is not None:
+        return same
+    if kind == "lots":
+        check_written_here(bench, code)
+    _check_precondition(found, kind, code, if_match, if_none_match)
+    record = load_record(kind, code, body)
+    before = None if found is None or found.deleted else bench.loaded(found)
+    reason = body.get("change") if kind == "routes" else None
+    check(bench, kind, record, before, reason)
+    revision = 1 if found is None else found.revision + 1
+    records.append(writing, kind, code, revision, body_text(_kept(kind, body)), reason)
+    moved = apply(bench, Change(kind, code, revision, record, before, reason))
+    etag = f"r{revision}"
+    if kind == "runs":
+        etag += f"-o{bench.outcome_states[code]}"
+    return Written(kind, code, before is None, True, revision, writing.state, etag, moved)
+
+
+def _unchanged(
+    reading: Reading, found: StoredRecord | None, kind: str, body: Mapping[str, Any], if_none_match: bool
+) -> Written | None:
+    """What there is to say of a body that is equal to the current record; None where it is another."""
+    if found is None or found.deleted or if_none_match or not isinstance(body, Mapping):
+        return None
+    if body.get("code") not in (None, found.code) or not same_body(found.text, _kept(kind, body)):
+        return None
+    return Written(kind, found.code, False, False, found.revision, reading.state, found.etag)
+
+
+def _check_precondition(
+    found: StoredRecord | None, kind: str, code: str, if_match: str | None, if_none_match: bool
+) -> None:
+    one = singular(kind)
+    if found is None or found.deleted:
+        if if_match is not None:
+            raise StaleRevision(f"there is no {one} {code} that If-Match could name", extra={"etag": None})
+        return
+    if if_none_match:
+        raise StaleRevision(f"there is a {one} {code} already", code="already-exists", extra={"etag": found.etag})
+    if if_match is None:
+        raise RevisionRequired(
+            f"{one} {code} is there already, and this would change it: say in If-Match which version you have read",
+            extra={"etag": found.etag},
+        )
+    if not names(if_match, found.etag):
+        raise StaleRevision(
+            f"{one} {code} was changed since: read it again and write on that", extra={"etag": found.etag}
+        )
+
+
+def _replayed(reading: Reading, kind: str, code: str, body: Mapping[str, Any], key: str) -> Written | None:
+    """The answer to a key that was used before; None for a new one."""
+    first = records.first(reading, kind, code)
+    if first is None:
+        return None
+    if not isinstance(body, Mapping) or not same_body(first.text, _kept(kind, body)):
+        detail = f"the key was used for another {singular(kind)}, {code}: take a new key for a new record"
+        fault = Fault("idempotency-key-reused", detail, key[:64], "a key that was not used before")
+        raise InvalidInput([fault], code="idempotency-key-reused")
+    now = records.newest(reading, kind, code)
+    assert now is not None
+    etag = None if now.deleted else now.etag
+    return Written(kind, code, False, False, now.revision, reading.state, etag, replayed=True)
+
+
+def _kept(kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
+    """A body as it is kept: without its code, and without what only this write of a route says."""
+    left_out = ("code", "change") if kind == "routes" else ("code",)
+    return {key: value for key, value in body.items() if key not in left_out}

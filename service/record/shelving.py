@@ -1,0 +1,182 @@
+"""The lots that a record puts on the shelf, and the lines that it writes in the ledger. Sums only, no look-ups."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+
+from service.domain.blend import BlendPart, blend
+from service.domain.lot import Lot, Pool, ShelfLot, Strength, measured, strength_of
+from service.domain.material import Material
+from service.domain.money import to_micro
+from service.domain.quantity import Quantity
+from service.domain.run import Run
+from service.domain.shelf_amount import in_dimension, in_units, net_of
+from service.store.entries import Entry
+from service.store.shelf import StoredLot
+from service.store.types import iso
+
+Materials = Mapping[str, Material]
+Lots = Mapping[str, StoredLot]
+
+
+def lot_of(record: Lot, revision: int) -> StoredLot:
+    """The lot that was written as such."""
+    strength = strength_of(
+        assay=record.assay,
+        loss_on_drying=record.loss_on_drying,
+        concentration=record.concentration,
+        density=record.density,
+        contents=record.contents,
+    )
+    dimension = record.amount.dimension
+    lot = ShelfLot(
+        record.code, record.material, dimension, strength, "lots", record.code,
+        record.project, record.received_on, record.expires_on, record.hazards,
+    )  # fmt: skip
+    value = record.value
+    return StoredLot(
+        lot,
+        in_units(record.amount.exact_base(), dimension),
+        record.origin,
+        record.supplier,
+        None if value is None else to_micro(value.amount),
+        None if value is None else value.currency,
+        revision,
+    )
+
+
+def lots_of_run(run: Run) -> list[StoredLot]:
+    """The lots that a run makes, one for each outturn that names one; each is as strong as its outturn states."""
+    made = []
+    for outturn in run.outturns:
+        if outturn.lot is not None:
+            dimension, net = net_of(outturn)
+            lot = ShelfLot(
+                outturn.lot, outturn.material, dimension, outturn.strength, "runs", run.code,
+                run.project, run.finished_on or run.started_on, outturn.expires_on,
+            )  # fmt: skip
+            made.append(StoredLot(lot, in_units(net, dimension), "made"))
+    return made
+
+
+def lot_of_pool(pool: Pool, lots: Lots, materials: Materials) -> StoredLot:
+    """The lot that a pool makes: as strong as its parts together, but for what was measured on the pool itself.
+
+    It is counted in the dimension of its parts, in mass where they differ. Its amount is None where a part cannot be
+    turned into that. It expires with the first of its parts.
+    """
+    given = [part.amount for part in pool.parts]
+    shelf = [lots[part.lot].lot for part in pool.parts]
+    dimensions = {amount.dimension for amount in given}
+    dimension = dimensions.pop() if len(dimensions) == 1 else "mass"
+    amounts = [_converted(amount, dimension, lot, materials) for amount, lot in zip(given, shelf, strict=True)]
+    whole = [amount for amount in amounts if isinstance(amount, Fraction)]
+    united = blend(
+        [
+            BlendPart(_number(amount, "mass", lot, materials), _number(amount, "volume", lot, materials), lot.strength)
+            for amount, lot in zip(given, shelf, strict=True)
+        ]
+    )
+    strength = Strength(
+        assay=measured(pool.assay) or united.assay,
+        loss_on_drying=measured(pool.loss_on_drying) or united.loss_on_drying,
+        molarity=united.molarity,
+        mass_concentration=united.mass_concentration,
+        density=united.density,
+        contents=united.contents,
+    )
+    expiries = [lot.expires_on for lot in shelf if lot.expires_on is not None]
+    lot = ShelfLot(
+        pool.lot, shelf[0].material, dimension, strength, "pools", pool.code,
+        pool.project, pool.made_on, min(expiries, default=None), _hazards(shelf),
+    )  # fmt: skip
+    return StoredLot(
+        lot, in_units(sum(whole, Fraction(0)), dimension) if len(whole) == len(amounts) else None, "pooled"
+    )
+
+
+def lines_of_lot(stored: StoredLot) -> list[Entry]:
+    """The opening line of a lot that was written as such."""
+    lot = stored.lot
+    return [_line("lots", lot.code, "opening", 0, lot, lot.received_on, stored.amount)]
+
+
+def lines_of_run(run: Run, lots: Lots, made: Mapping[str, StoredLot], materials: Materials) -> list[Entry]:
+    """What a run takes from lots and puts on them; an outturn without a lot leaves the ledger."""
+    lines = []
+    started_on, finished_on = run.started_on or run.finished_on, run.finished_on or run.started_on
+    for i, charge in enumerate(run.charges):
+        if charge.lot is not None:
+            lot = lots[charge.lot].lot
+            strength = _over(charge.strength, lot.strength)
+            taken = _taken(charge.amount, lot, strength, materials)
+            lines.append(_line("runs", run.code, "charge", i, lot, started_on, taken))
+        else:
+            assert charge.material is not None, "a charge is of a lot or of a material"
+            dimension = charge.amount.dimension
+            quantity = -in_units(charge.amount.exact_base(), dimension)
+            lines.append(
+                Entry("runs", run.code, "charge", i, None, charge.material, iso(started_on), dimension, quantity)
+            )
+    for i, outturn in enumerate(run.outturns):
+        if outturn.lot is not None:
+            stored = made[outturn.lot]
+            lines.append(_line("runs", run.code, "outturn", i, stored.lot, finished_on, stored.amount))
+    return lines
+
+
+def lines_of_pool(pool: Pool, lots: Lots, made: StoredLot, materials: Materials) -> list[Entry]:
+    """What a pool takes from its parts and puts on the lot that it makes."""
+    lines = []
+    for i, part in enumerate(pool.parts):
+        lot = lots[part.lot].lot
+        taken = _taken(part.amount, lot, lot.strength, materials)
+        lines.append(_line("pools", pool.code, "pool-in", i, lot, pool.made_on, taken))
+    amount: int | str = made.amount if made.amount is not None else "the amount of a part cannot be converted"
+    return [*lines, _line("pools", pool.code, "pool-out", 0, made.lot, pool.made_on, amount)]
+
+
+def _line(
+    source_kind: str, source: str, kind: str, line: int, lot: ShelfLot, on: dt.date | None, amount: int | str | None
+) -> Entry:
+    quantity, reason = (amount, None) if isinstance(amount, int) else (None, amount or "the amount is not known")
+    return Entry(source_kind, source, kind, line, lot.code, lot.material, iso(on), lot.dimension, quantity, reason)
+
+
+def _taken(amount: Quantity, lot: ShelfLot, strength: Strength, materials: Materials) -> int | str:
+    found = _converted(amount, lot.dimension, lot, materials, strength)
+    return found if isinstance(found, str) else -in_units(found, lot.dimension)
+
+
+def _converted(
+    amount: Quantity, dimension: str, lot: ShelfLot, materials: Materials, strength: Strength | None = None
+) -> Fraction | str:
+    material = materials[lot.material]
+    analyte = materials.get(material.analyte_code)
+    return in_dimension(amount, dimension, strength or lot.strength, material, analyte)
+
+
+def _number(amount: Quantity, dimension: str, lot: ShelfLot, materials: Materials) -> float | None:
+    found = _converted(amount, dimension, lot, materials)
+    return None if isinstance(found, str) else float(found)
+
+
+def _over(own: Strength, shelf: Strength) -> Strength:
+    """What a charge states itself, over what its lot states."""
+    states_own = own.assay is not None or own.molarity is not None or own.mass_concentration is not None
+    stated = own if states_own else shelf
+    return Strength(
+        assay=stated.assay,
+        loss_on_drying=own.loss_on_drying or shelf.loss_on_drying,
+        molarity=stated.molarity,
+        mass_concentration=stated.mass_concentration,
+        density=own.density or shelf.density,
+        contents=own.contents or shelf.contents,
+    )
+
+
+def _hazards(lots: Sequence[ShelfLot]) -> tuple[str, ...] | None:
+    stated = [lot.hazards for lot in lots if lot.hazards is not None]
+    return tuple(dict.fromkeys(code for codes in stated for code in codes)) if stated else None

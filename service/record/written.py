@@ -1,0 +1,26 @@
+"""What a write story hands back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """The end of a write.
+
+    ``created`` is true where there was no such record before (or only its tombstone), ``changed`` where a revision was
+    written, ``replayed`` where an idempotency key found its record again. ``revision`` is that of the record now, and
+    ``state`` the workshop's. ``etag`` is the opaque version of the record after the write, None after its removal.
+    ``moved`` are the codes of the other runs whose outcome came out different.
+    """
+
+    kind: str
+    code: str
+    created: bool
+    changed: bool
+    revision: int
+    state: int
+    etag: str | None
+    moved: tuple[str, ...] = ()
+    replayed: bool = False

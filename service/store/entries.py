@@ -1,0 +1,120 @@
+"""The ledger's lines: what each record puts on a lot or takes from it, and the balances that they come to."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from sqlalchemy import ColumnElement, func, select
+
+from service.store.rows import chunks, of_workshop, remove, upsert
+from service.store.session import Reading, Writing
+from service.store.tables import entries, lots
+
+_COLUMNS: Final = (
+    "source_kind",
+    "source_code",
+    "kind",
+    "line",
+    "lot",
+    "material",
+    "on",
+    "dimension",
+    "quantity",
+    "reason",
+)
+_KEY: Final = _COLUMNS[:4]
+_GIGA: Final = 10**9
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line: ``kind`` is opening, charge, outturn, pool-in or pool-out; ``line`` counts in that list of its record.
+
+    ``quantity`` is signed, whole ng, nL or nmol of the lot's own dimension (of the charge's where it has no lot), None
+    with a ``reason`` where it cannot be converted. ``on`` is a day as ISO text, None where none was written.
+    """
+
+    source_kind: str
+    source_code: str
+    kind: str
+    line: int
+    lot: str | None
+    material: str
+    on: str | None
+    dimension: str
+    quantity: int | None
+    reason: str | None = None
+
+    def row(self) -> dict[str, Any]:
+        """The line as the table keeps it."""
+        return {name: getattr(self, name) for name in _COLUMNS}
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """What is left of a lot, in ng, nL or nmol: the sum of its lines; ``unknown`` counts those that no sum can hold."""
+
+    dimension: str
+    quantity: int
+    unknown: int
+
+
+def of_sources(reading: Reading, kind: str, codes: Collection[str] | None = None) -> list[Entry]:
+    """The lines that records of a kind wrote, all or those of ``codes``, by record, list and line."""
+    return _several(reading, codes, entries.c.source_code.in_, entries.c.source_kind == kind)
+
+
+def of_lots(reading: Reading, codes: Collection[str] | None = None) -> list[Entry]:
+    """The lines on lots, all or those of ``codes``, by record, list and line; not those of charges without a lot."""
+    return _several(reading, codes, entries.c.lot.in_, entries.c.lot.is_not(None))
+
+
+def balances(reading: Reading, codes: Collection[str] | None = None) -> dict[str, Balance]:
+    """What is left of each lot, all or those of ``codes``; below zero where more was taken than put there."""
+    found: dict[str, Balance] = {}
+    for chunk in chunks(codes):
+        statement = (
+            select(
+                lots.c.code,
+                lots.c.dimension,
+                # In two parts: large lines together may be beyond 64 bits, which SQLite refuses to sum.
+                func.sum(entries.c.quantity.op("/")(_GIGA)),
+                func.sum(entries.c.quantity % _GIGA),
+                func.count(entries.c.reason),
+            )
+            .outerjoin(entries, (entries.c.workshop == lots.c.workshop) & (entries.c.lot == lots.c.code))
+            .where(of_workshop(reading, lots))
+            .group_by(lots.c.code, lots.c.dimension)
+            .order_by(lots.c.code)
+        )
+        if chunk is not None:
+            statement = statement.where(lots.c.code.in_(chunk))
+        for code, dimension, giga, rest, unknown in reading.connection.execute(statement):
+            found[code] = Balance(dimension, int(giga or 0) * _GIGA + int(rest or 0), unknown)
+    return found
+
+
+def replace_entries(writing: Writing, before: Iterable[Entry], after: Sequence[Entry]) -> None:
+    """Turn the lines ``before`` into those ``after``; a line that stays as it is keeps its state."""
+    known = {_key(entry): entry for entry in before}
+    kept = {_key(entry) for entry in after}
+    remove(writing, entries, [dict(zip(_KEY, key, strict=True)) for key in known if key not in kept])
+    upsert(writing, entries, [entry.row() for entry in after if known.get(_key(entry)) != entry])
+
+
+def _several(
+    reading: Reading, codes: Collection[str] | None, within: Any, condition: ColumnElement[bool]
+) -> list[Entry]:
+    columns = [entries.c[name] for name in _COLUMNS]
+    found: list[Entry] = []
+    for chunk in chunks(codes):
+        statement = select(*columns).where(of_workshop(reading, entries), condition).order_by(*columns[:4])
+        rows = reading.connection.execute(statement if chunk is None else statement.where(within(chunk)))
+        found += [Entry(*row) for row in rows]
+    return found
+
+
+def _key(entry: Entry) -> tuple[Any, ...]:
+    return tuple(getattr(entry, name) for name in _KEY)

@@ -1,0 +1,61 @@
+"""Outcomes: one line of masses a run, and what stands beside the numbers as JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final
+
+from sqlalchemy import select
+
+from service.store.rows import chunks, of_workshop, remove, upsert
+from service.store.session import Reading, Writing
+from service.store.tables import outcomes
+
+NUMBERS: Final = (
+    "batch_g", "key_contained_g", "theoretical_g", "theoretical_u_g", "net_g", "net_u_g", "dry_g", "contained_g",
+    "contained_u_g", "yield_fraction", "yield_u", "crude_yield", "recovered_basis_yield", "mass_balance",
+    "mass_balance_u",
+)  # fmt: skip
+"""The plain numbers of an outcome, by the names that they have there; None where unknown."""
+
+
+@dataclass(frozen=True)
+class StoredOutcome:
+    """The outcome of a run as it is kept: ``row`` holds the columns by name, ``state`` is what last moved it."""
+
+    run: str
+    state: int
+    row: Mapping[str, Any]
+
+    @cached_property
+    def detail(self) -> dict[str, Any]:
+        """Charges, outturns, findings and reasons, as ``Outcome.detail`` gave them."""
+        found: dict[str, Any] = json.loads(self.row["detail"])
+        return found
+
+
+def stored_outcomes(reading: Reading, runs: Collection[str] | None = None) -> dict[str, StoredOutcome]:
+    """The outcomes by run, all or those of ``runs``."""
+    found: dict[str, StoredOutcome] = {}
+    for chunk in chunks(runs):
+        statement = select(outcomes).where(of_workshop(reading, outcomes)).order_by(outcomes.c.run)
+        if chunk is not None:
+            statement = statement.where(outcomes.c.run.in_(chunk))
+        for mapping in reading.connection.execute(statement).mappings():
+            row = dict(mapping)
+            del row["workshop"]
+            found[row["run"]] = StoredOutcome(row["run"], row.pop("state"), row)
+    return found
+
+
+def put_outcomes(writing: Writing, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Write outcomes, new or moved."""
+    upsert(writing, outcomes, rows)
+
+
+def remove_outcome(writing: Writing, run: str) -> None:
+    """Remove the outcome of a run."""
+    remove(writing, outcomes, [{"run": run}])
