@@ -1,7 +1,7 @@
 """The error tree. Errors are typed by reason, carry what was received and what was expected, and know no HTTP.
 
     WeighbookError
-    ├── Fault            one thing wrong in one place (a value, not an exception): pointer, code, received, expected, detail
+    ├── Fault            one thing wrong in one place (a value): pointer, code, received, expected, detail
     ├── InvalidInput     a well-formed body that cannot be taken: every fault at once
     ├── MalformedInput   text that is not JSON, or a query parameter that cannot be read
     ├── UnknownRecord    a record that is not there, in this workshop

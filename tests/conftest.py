@@ -202,12 +202,14 @@ def workshop() -> str:
 
 
 @pytest.fixture
-def app(database_url: str) -> Flask:
+def app(database_url: str) -> Iterator[Flask]:
     """The service on the database of this test."""
-    from service.app import create_app
+    from service.app import SERVICE, create_app
     from service.settings import Settings
 
-    return create_app(Settings(database_url=database_url))
+    app = create_app(Settings(database_url=database_url))
+    yield app
+    app.extensions[SERVICE].database.close()
 
 
 @pytest.fixture
@@ -215,8 +217,6 @@ def client(app: Flask, database: Database, workshop: str) -> FlaskClient:
     """A client that may do everything in the workshop of this test."""
     from service.store.tokens import create_token
 
-    with database.write() as session:
-        token = create_token(session, workshop, "manage")
     client = app.test_client()
-    client.environ_base["HTTP_AUTHORIZATION"] = f"Bearer {token}"
+    client.environ_base["HTTP_AUTHORIZATION"] = f"Bearer {create_token(database, workshop, 'manage', 'bench')}"
     return client

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -32,6 +33,7 @@ def plan_of(
     confidence: float = 0.90,
     stock: str = OWN,
     project: str | None = None,
+    spare: Sequence[str] = (),
     acknowledge: Sequence[str] = (),
     currency: str | None = None,
     as_of: dt.date,
@@ -43,13 +45,17 @@ def plan_of(
     ``stock`` ``own`` the lots of no project, of ``project``, and where none is named of the projects that this route
     was run for; with ``all`` those of every project; with ``none`` nothing. The product itself on the shelf is not: the
     target is what will be made, and ``product_on_hand_g`` stands beside it. A ``stop`` keeps a step's batches within
-    its record unless its code is in ``acknowledge``; what was asked for stands in ``withheld``.
+    its record unless its code is in ``acknowledge``; what was asked for stands in ``withheld``. ``spare`` names steps
+    that get a spare batch in any case, one for each time that they are named.
 
     Raises UnknownRecord for an unknown route, NotComputable where a step's masses cannot be followed, a mass-ratio step
     has neither run nor opinion, or no number of batches reaches the confidence.
     """
     exchange = Exchange(book, currency or book.workshop.currency, as_of)
     planner = _Planner(book, route_code, exchange, stock, project)
+    for code in spare:
+        book.step(planner.model.route, code)
+    planner.spares = Counter(spare)
     plan = planner.plan(target_g, confidence, trials, {})
     withheld: list[dict[str, Any]] = []
     cautions, not_assessed = planner.cautions(plan)
@@ -75,7 +81,7 @@ def plan_of(
         "rests_on": book.rests_on(
             as_of,
             METHOD,
-            filters={"route": route_code, "stock": stock, "trials": trials},
+            filters={"route": route_code, "stock": stock, "spare": list(spare), "trials": trials},
             runs=sum(len(step.runs.codes) + step.runs.failed for step in planner.model.steps),
             left_out=[dict(left) for step in planner.model.steps for left in step.runs.left_out],
         ),
@@ -103,6 +109,7 @@ class _Planner:
         self.model: RouteModel = self.costing.model
         self.experience: Experience = experience_of(book, exchange.as_of)
         self.shelf = self._shelf(project)
+        self.spares: Mapping[str, int] = {}
 
     def _shelf(self, project: str | None) -> Usable:
         if self.stock == NONE:
@@ -141,13 +148,13 @@ class _Planner:
         isolated_g = target_g / self.model.last.runs.dry_fraction
         words = (self.model.route.code, format(target_g, ".12g"))
         steps = [self._step(model, largest_g, None) for model in self.model.steps]
-        found = plan_route(steps, isolated_g, confidence, seed_words=words, trials=trials)
+        found = plan_route(steps, isolated_g, confidence, seed_words=words, trials=trials, spares=self.spares)
         sizes = _batch_sizes(found)
         if not any(self._beyond(code, size) for code, size in sizes.items()):
             return found
         # A batch larger than any so far is less sure than the record; how large it is, only a first plan tells.
         steps = [self._step(model, largest_g, sizes.get(model.step.code)) for model in self.model.steps]
-        return plan_route(steps, isolated_g, confidence, seed_words=words, trials=trials)
+        return plan_route(steps, isolated_g, confidence, seed_words=words, trials=trials, spares=self.spares)
 
     def _beyond(self, code: str, size_g: float) -> bool:
         record = self.record_of(code)

@@ -66,9 +66,13 @@ class _Layout:
         plan = self.plan
         if not plan.near_edge:
             return None
-        spare = f"; a spare batch of {plan.offered_spare} takes the plan off the edge" if plan.offered_spare else ""
+        offered = plan.offered_spare
+        # The spare batches that the plan has already are asked for with the one that is offered.
+        spares = [step.code for step in plan.campaign.steps for _ in range(step.spare_batches)]
+        asked = "&".join(f"spare={code}" for code in [*spares, offered])
+        spare = f"; one more batch of {offered} takes the plan off the edge: {asked}" if offered else ""
         return {
-            "spare_batch_of": plan.offered_spare,
+            "spare_batch_of": offered,
             "detail": f"{plan.confidence:g} lies close to the most that these batches can reach, {plan.p_max:.3f}: the "
             f"grams hang on a few trials{spare}",
         }

@@ -23,7 +23,8 @@ def weighings_template(book: Book, route: str) -> str:
 
 
 def _rows(route: Route) -> Iterator[dict[str, str]]:
-    for step in in_order(route):
+    leading = in_order(route)
+    for step in (*leading, *(step for step in route.steps if step not in leading)):
         of_step = {"route": route.code, "step": step.code}
         for material in step.inputs:
             yield of_step | {"direction": IN, "material": material}

@@ -97,6 +97,11 @@ def theoretical_per_gram(
     The least over the key input and the billed reactants for a stoichiometric step, the analyte's content for a
     content step, the contained mass for a recovery step, 1 for a mass ratio. None, with the reason, where it cannot be
     known. Arguments as for :func:`need_of`.
+
+    >>> step = Step("dry", "dry", "recovery", "damp", "chalk")
+    >>> materials = {"damp": Material("damp", "damp chalk", analyte="chalk"), "chalk": Material("chalk", "chalk")}
+    >>> theoretical_per_gram(step, materials, {"damp": Strength(loss_on_drying=Measured(0.2))})
+    (0.8, None)
     """
     strength = strengths.get(step.key_input, Strength())
     if step.basis == MASS_RATIO:

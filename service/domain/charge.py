@@ -58,7 +58,11 @@ class Holding:
 
 
 def molar_mass_of(material: Material, analyte: Material | None = None) -> Measured | None:
-    """Return the molar mass in g/mol that amounts of ``material`` are counted by: its own, else its analyte's."""
+    """Return the molar mass in g/mol that amounts of ``material`` are counted by: its own, else its analyte's.
+
+    >>> molar_mass_of(Material("tar", "tar")) is None
+    True
+    """
     for found in (material, analyte):
         if found is not None and (value := found.molar_mass_g_per_mol) is not None:
             return Measured(value, found.molar_mass_u_g_per_mol)
@@ -66,7 +70,12 @@ def molar_mass_of(material: Material, analyte: Material | None = None) -> Measur
 
 
 def amount_u(amount: Quantity, readings: int) -> float | None:
-    """Return the standard uncertainty of an amount in its fixed unit (g, mL or mol); None where it carries none."""
+    """Return the standard uncertainty of an amount in its fixed unit (g, mL or mol); None where it carries none.
+
+    >>> from service.domain.quantity import parse_quantity
+    >>> round(amount_u(parse_quantity("12.35 g", ("mass",)), readings=2), 5)
+    0.00408
+    """
     if amount.dimension == "mass":
         return weighing_u_g(amount, readings)
     return volume_u_ml(amount) if amount.dimension == "volume" else amount.stated_u_base()

@@ -59,7 +59,14 @@ def connect(route: Route) -> Route:
 
 
 def in_order(route: Route) -> tuple[Step, ...]:
-    """Return the steps that lead to the product, each after the steps that feed it; the last makes the product."""
+    """Return the steps that lead to the product, each after the steps that feed it; the last makes the product.
+
+    >>> wash = Step(code="wash", name="wash", basis="mass-ratio", key_input="chalk", product="whiting")
+    >>> paint = Step(code="paint", name="paint", basis="mass-ratio", key_input="whiting", product="paint")
+    >>> route = connect(Route(code="r", name="r", product="paint", steps=(paint, wash)))
+    >>> [step.code for step in in_order(route)]
+    ['wash', 'paint']
+    """
     order: list[Step] = []
     seen: set[str] = set()
 
@@ -83,6 +90,11 @@ def route_faults(route: Route, materials: Mapping[str, Material]) -> tuple[Fault
     ``materials`` holds every material that the route names. Checked: each reaction is balanced in every element and in
     charge; the key input and the product of a stoichiometric step have a molar mass; a content step's product holds its
     analyte; a recovery step's key input and product are two materials with one analyte.
+
+    >>> step = Step(code="dry", name="dry", basis="recovery", key_input="damp", product="chalk")
+    >>> route = Route(code="r", name="r", product="chalk", steps=(step,))
+    >>> [fault.code for fault in route_faults(route, {code: Material(code, code) for code in ("damp", "chalk")})]
+    ['another-analyte']
     """
     faults: list[Fault] = []
     for i, step in enumerate(route.steps):

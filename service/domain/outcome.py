@@ -12,9 +12,9 @@ from service.domain.finding import Finding
 from service.domain.lot import ShelfLot
 from service.domain.material import Material
 from service.domain.route import CONTENT, MASS_RATIO, STOICHIOMETRIC, Step
-from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN, PRODUCT, RECOVERED, Run
+from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN, PRODUCT, RECOVERED, Outturn, Run
 from service.domain.uncertainty import propagate
-from service.domain.weighed import weigh
+from service.domain.weighed import Weighed, weigh
 from service.errors import Fault
 
 NEAR_ZERO = 0.05
@@ -127,9 +127,25 @@ class _Reckoning:
         if self.feed.reason is not None:
             self.reasons["theoretical_g"] = self.feed.reason
         self.inputs = self.feed.inputs
-        self.out = [weigh(outturn, self.inputs) for outturn in run.outturns]
+        self.out: list[Weighed] = []
+        self.unweighed: list[str] = []
+        for i, outturn in enumerate(run.outturns):
+            row = weigh(outturn, self.inputs, materials[outturn.material])
+            if row is None:
+                self._cannot_weigh(i, outturn)
+            else:
+                self.out.append(row)
         self.mine = [row for row in self.out if row.outturn.role == PRODUCT and row.outturn.material == step.product]
         self.weighed_in = [held.gross for held in self.feed.held if held.gross is not None]
+
+    def _cannot_weigh(self, i: int, outturn: Outturn) -> None:
+        """An amount in mL of something without a density: a write is refused, a standing run keeps what is known."""
+        detail = f"the mass of the {outturn.material} taken out cannot be known without its density"
+        received = None if outturn.net is None else outturn.net.text()
+        expected = f"an amount in g, or a density of the outturn or of {outturn.material}"
+        self.unweighed.append(outturn.material)
+        self.feed.faults.append(Fault("density-needed", detail, received, expected, pointer=f"/outturns/{i}/net"))
+        self._find("density-needed", detail, f"/outturns/{i}/net")
 
     def outcome(self) -> Outcome:
         x = self.inputs.values
@@ -205,6 +221,9 @@ class _Reckoning:
         if self.run.status != FINISHED:
             self.reasons["yield"] = WITHOUT_YIELD[self.run.status]
             return None
+        if self.step.product in self.unweighed:
+            self.reasons["yield"] = f"the mass of {self.step.product} taken out is not known"
+            return None
         if theoretical is None or theoretical <= 0.0:
             self.reasons["yield"] = self.reasons.get("theoretical_g", "the theoretical amount is zero")
             return None
@@ -235,6 +254,8 @@ class _Reckoning:
             self.reasons["mass_balance"] = "nothing is weighed out yet"
         elif unknown is not None:
             self.reasons["mass_balance"] = f"the mass of a charge is not known: {unknown}"
+        elif self.unweighed:
+            self.reasons["mass_balance"] = f"the mass of {self.unweighed[0]} taken out is not known"
         elif total_in <= 0.0:
             self.reasons["mass_balance"] = "nothing was charged"
         else:

@@ -107,7 +107,8 @@ class Step:
     def pooled_as(self) -> str:
         """What must be equal for the runs of two revisions of a step to be counted together, as a short digest.
 
-        >>> Step("a", "wash", "recovery", "crude", "pure").pooled_as() == Step("b", "dry", "recovery", "crude", "pure").pooled_as()
+        >>> wash, dry = (Step(code, code, "recovery", "crude", "pure") for code in ("wash", "dry"))
+        >>> wash.pooled_as() == dry.pooled_as()
         True
         """
         reaction = self.reaction

@@ -126,16 +126,17 @@ def _checked(text: ImportText, refusals: Refusals) -> list[LoadedLine]:
             record = load_record(line.kind, line.code, line.body)
         except InvalidInput as refused:
             faults += line.place.placed(refused.faults)
+        gives = set(given_by_body(line))
         other = first.setdefault((line.kind, line.code), line)
         if other is not line:
+            gives.remove((line.kind, line.code))
             place = ", ".join(f"{name} {value}" for name, value in other.place.as_dict().items())
             detail = f"{singular(line.kind)} {line.code} stands in the file twice, first at {place}"
-            faults += line.place.placed(
-                [Fault("repeated-code", detail, line.code, "each record once", parameter="code")]
-            )
+            repeated = Fault("repeated-code", detail, line.code, "each record once", parameter="code")
+            faults += line.place.placed([repeated])
         if faults or record is None:
             refusals.faults += faults
-            refusals.refused.update(given_by_body(line))
+            refusals.refused |= gives
         else:
             loaded.append(loaded_line(line, record))
     ordered, circles = in_order(loaded)

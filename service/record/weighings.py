@@ -182,7 +182,9 @@ class SheetPlace:
         if key in self.weighed:
             column = "direction"
             if rest and int(rest[0]) < len(self.weighed[key]):
-                lines, name = self.weighed[key][int(rest[0])], rest[1] if len(rest) > 1 else "amount"
+                lines = self.weighed[key][int(rest[0])]
+                # A charge as a whole is wrong where it is of nothing, an outturn where nothing was weighed.
+                name = rest[1] if len(rest) > 1 else "lot" if key == "charges" else "amount"
                 portion = int(rest[2]) if name == "gross" and len(rest) > 2 else 0
                 line, column = lines[portion], name if name in COLUMNS else "amount"
         return replace(fault, pointer=None, parameter=None, line=line, column=column)

@@ -14,6 +14,7 @@ from tests.world import iter_records
 
 AT = dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
 NDJSON = "application/x-ndjson"
+LINES_A_FILE = 6_000
 ROUTE = "r0"
 """The first route of a generated book: a plain chain of steps."""
 
@@ -33,19 +34,21 @@ def new_workshop(database: Database) -> Workshop:
     return Workshop(find_workshop(database, name), token)
 
 
-def payload(steps: int, runs_per_step: int) -> bytes:
-    """The import lines of a book of one route."""
+def files(steps: int, runs_per_step: int) -> list[bytes]:
+    """The import lines of a book of one route, in files that an import takes, each line after what it names."""
     lines = iter_records(1, routes=1, steps_per_route=steps, runs_per_step=runs_per_step)
-    return b"".join(json.dumps(line).encode() + b"\n" for line in lines)
+    written = [json.dumps(line).encode() + b"\n" for line in lines]
+    return [b"".join(written[start : start + LINES_A_FILE]) for start in range(0, len(written), LINES_A_FILE)]
 
 
-def bring_in(database: Database, workshop: Workshop, lines: bytes) -> None:
-    """Import the lines of a book."""
-    import_records(database, workshop.id, lines, NDJSON, may_change_workshop=True, by="bench", at=AT)
+def bring_in(database: Database, workshop: Workshop, several: list[bytes]) -> None:
+    """Import the files of a book."""
+    for lines in several:
+        import_records(database, workshop.id, lines, NDJSON, may_change_workshop=True, by="bench", at=AT)
 
 
 def filled(database: Database, *, steps: int, runs_per_step: int) -> Workshop:
     """Make a workshop with a book of one route."""
     workshop = new_workshop(database)
-    bring_in(database, workshop, payload(steps, runs_per_step))
+    bring_in(database, workshop, files(steps, runs_per_step))
     return workshop

@@ -7,7 +7,7 @@ from contextlib import closing
 
 from service.store.session import open_database
 from tests.benchmarks.bare import BareStore, rows_of_book
-from tests.benchmarks.books import bring_in, new_workshop, payload
+from tests.benchmarks.books import bring_in, files, new_workshop
 from tests.benchmarks.databases import kind_of
 from tests.benchmarks.measure import Row, once
 
@@ -15,18 +15,19 @@ STEPS = 8
 
 
 def rows(url: str, *, runs_per_step: int = 1250) -> list[Row]:
-    """Measure one import on one database: the file is read, checked, derived and written in one transaction."""
+    """Measure the import of one book on one database: its files are read, checked, derived and written."""
     with closing(open_database(url)) as database:
         workshop = new_workshop(database)
-        lines = payload(STEPS, runs_per_step)
-        cost = once(lambda: bring_in(database, workshop, lines))
+        several = files(STEPS, runs_per_step)
+        cost = once(lambda: bring_in(database, workshop, several))
         with database.reading(workshop.id) as reading:
             found = rows_of_book(reading)
     store = BareStore(url)
 
     def bare() -> None:
-        for line in lines.splitlines():
-            json.loads(line)
+        for lines in several:
+            for line in lines.splitlines():
+                json.loads(line)
         store.insert(found)
 
     floor = once(bare)

@@ -14,7 +14,6 @@ import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from urllib.parse import urlsplit
 
 from service.app import SERVICE, create_app
 from service.settings import Settings
@@ -104,7 +103,8 @@ def rows(url: str, *, calls: int = 300) -> list[Row]:
         ports = free_port(), free_port()
         bare = f"tests.benchmarks.bare:served({url!r}, {str(template)!r})"
         with (
-            served("-m", "service.cli", "serve", "--database", url, "--port", str(ports[0]), "--workers", "1") as own,
+            served("-c", "from service.cli import main; main()", "serve", "--database", url, "--port", str(ports[0]),
+                   "--workers", "1") as own,
             served("-m", "gunicorn", "--bind", f"127.0.0.1:{ports[1]}", "--threads", "4", "--workers", "1",
                    "--no-control-socket", bare) as floor,
         ):  # fmt: skip

@@ -301,3 +301,16 @@ def test_detail_is_plain_json():
 
     found = result(CARBONATE, [VITRIOL_50, SODA, WATER], [PRODUCT])
     assert json.loads(json.dumps(found.detail(), allow_nan=False))["charges"][0]["material"] == "vitriol"
+
+
+def test_a_volume_taken_out_weighs_by_its_density_or_is_refused():
+    back = Outturn("water", "recovered", net=amount("25 mL"))
+    found = result(CARBONATE, [VITRIOL_50, SODA, WATER], [PRODUCT, back])
+    assert found.outturns[1].net_g == pytest.approx(25.0)
+    unknown = Outturn("alizarin", "waste", net=amount("25 mL"))
+    refused = result(CARBONATE, [VITRIOL_50, SODA, WATER], [PRODUCT, unknown])
+    assert [(f.code, f.pointer) for f in refused.faults] == [("density-needed", "/outturns/1/net")]
+    assert refused.mass_balance is None
+    assert refused.yield_fraction is not None
+    dense = Outturn("alizarin", "waste", net=amount("25 mL"), strength=Strength(density=Measured(1.2)))
+    assert result(CARBONATE, [VITRIOL_50, SODA], [PRODUCT, dense]).outturns[1].net_g == pytest.approx(30.0)

@@ -138,6 +138,23 @@ def test_leaving_early_or_abandoning_writes_nothing(book: Book) -> None:
     assert book.rows() == before
 
 
+def test_one_transaction_may_move_the_state_more_than_once(book: Book) -> None:
+    with book.database.writing(book.workshop_id, "m1", AT) as writing:
+        records.append(writing, "projects", "p", 1, "{}", None)
+        records.append(writing, "projects", "q", 1, "{}", None)
+        writing.move_on()
+        records.append(writing, "projects", "r", 1, "{}", None)
+        assert (writing.state, book.state()) == (3, 1)
+    with book.reading() as reading:
+        assert [place for place, _ in records.changes(reading, 1, 9)] == [(2, 1), (2, 2), (3, 1)]
+    assert book.state() == 3
+    with book.database.writing(book.workshop_id, "m1", AT) as writing:
+        writing.move_on()
+        writing.abandon()
+        assert writing.state == 3
+    assert book.state() == 3
+
+
 def test_an_unknown_workshop_is_said_so(database: Database) -> None:
     with pytest.raises(UnknownRecord), database.reading(10**9):
         pass

@@ -31,8 +31,8 @@ class PlanStep:
     (place of an earlier step, grams of its product per gram of key input), the key input itself among them at 1 where a
     step makes it. ``smallest_g`` and ``largest_g``: grams of key input a batch, None where open. ``stock_g``: grams
     of the step's *product* on hand and fit for use. ``spare_cost``: what one more batch costs, only compared between
-    steps. ``mean_ratio``: grams of product per gram of key input at the mean yield of the runs that gave something, which
-    is what a plan by hand takes; None where there is none, and the forecast's own mean stands in.
+    steps. ``mean_ratio``: grams of product per gram of key input at the mean yield of the runs that gave something,
+    as a plan by hand takes it; None where there is none, and the forecast's own mean stands in.
     """
 
     code: str

@@ -106,9 +106,10 @@ def plan_route(
     or stock the starting amount is target/quantile of the product of the ratios, an order statistic.
 
     ``spares``: spare batches that are wanted in any case, by step. More are added, one at a time where the gain of the
-    logarithm of the greatest reach per cost is largest, in every stretch whose own batches cannot reach the confidence. Raises ``NotComputable`` where 200 batches of a step
-    do not reach it or its limits ask for more; ``ValueError`` for steps out of order, a target that is not above 0 g
-    or a confidence outside (0, 1).
+    logarithm of the greatest reach per cost is largest, in every stretch whose own batches cannot reach the confidence.
+
+    Raises ``NotComputable`` where 200 batches of a step do not reach it or its limits ask for more; ``ValueError`` for
+    steps out of order, a target that is not above 0 g or a confidence outside (0, 1).
 
     >>> from service.analytics.forecast.next_run import forecast_step
     >>> from service.analytics.planning.graph import BoughtInput
