@@ -7,7 +7,9 @@ proxy belongs in front.
 
 import os
 
-wsgi_app = "service.app:create_app()"
+from service.cli.opening import bring_empty_to_newest, opened, settings_with
+
+wsgi_app = "service.app:from_environment()"
 bind = os.environ.get("WEIGHBOOK_BIND", "0.0.0.0:8750")
 workers = int(os.environ.get("WEIGHBOOK_WORKERS", "1"))
 worker_class = "gthread"
@@ -22,3 +24,9 @@ control_socket_disable = True
 worker_tmp_dir = "/dev/shm"  # the heartbeat file: a disk that is busy must not look like a worker that is dead
 accesslog = None
 errorlog = "-"
+
+
+def on_starting(server):
+    """Give an empty database the newest schema before a worker begins; an older one is refused."""
+    with opened(settings_with().database_url) as database:
+        bring_empty_to_newest(database)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import time
 from collections.abc import Callable
 from typing import Final
@@ -25,6 +26,11 @@ SERVICE: Final = "weighbook"
 
 def _now() -> dt.datetime:
     return dt.datetime.now(dt.UTC)
+
+
+def from_environment() -> Flask:
+    """Return the service with the settings of the process's environment, for a server that takes an app by its name."""
+    return create_app(Settings.from_environment(os.environ))
 
 
 def create_app(settings: Settings, *, now: Callable[[], dt.datetime] = _now) -> Flask:

@@ -156,13 +156,13 @@ class _Builder:
                     self.unknown_needs[line.name] = (
                         f"step {model.step.code} has no run and no limits to tell a batch by"
                     )
-            lines = [CostLine(x.name, x.per_g, None if x.per_batch else 0.0, x.kind) for x in lines]
+            lines = [CostLine(x.name, None, 0.0, x.kind) if x.per_batch else x for x in lines]
         upstream = []
         for each in model.inputs:
             if each.maker is not None:
                 share = self._share(each, batch_g)
                 if share is None:
-                    lines.append(CostLine(each.material, None, None))
+                    lines.append(CostLine(each.material, None))
                 else:
                     upstream.append((each.maker, share))
         if factor is None:
@@ -208,7 +208,7 @@ class _Builder:
         if need.per_g is None:
             self.unknown_needs[each.material] = need.reason or "its need is not known"
         if price is None or need.per_g is None:
-            return CostLine(each.material, None, None)
+            return CostLine(each.material, None)
         per_g = price.per_g / self.model.worth(price.material, price.strength)
         return CostLine(each.material, need.per_g * per_g, (need.per_batch_g or 0.0) * per_g)
 

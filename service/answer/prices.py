@@ -9,7 +9,7 @@ from decimal import Decimal
 
 from service.analytics.money.packs import OrderTerms, PackOffer
 from service.answer.book import Book
-from service.answer.shelf import lots_of
+from service.answer.shelf import lots_put
 from service.domain.bill import need_of, unit_holding
 from service.domain.lot import Strength, strength_of
 from service.domain.material import Material
@@ -104,7 +104,7 @@ class Shop:
     def _booked(self, material: str) -> GramPrice | None:
         worth = [
             each
-            for each in lots_of(self._book, [material], self._materials)
+            for each in lots_put(self._book, [material], self._materials)
             if each.stored.value_micro is not None and each.put_g
             and (each.lot.received_on is None or each.lot.received_on <= self.exchange.as_of)
         ]  # fmt: skip

@@ -17,12 +17,11 @@ from service.store.shelf import StoredLot
 
 
 @dataclass(frozen=True, slots=True)
-class LotOnShelf:
-    """A lot with what was put there and what is left, in gross grams; None where its mass cannot be known."""
+class LotPut:
+    """A lot with what was put on the shelf, in gross grams; None where its mass cannot be known."""
 
     stored: StoredLot
     put_g: float | None
-    left_g: float | None
 
     @property
     def lot(self) -> ShelfLot:
@@ -30,8 +29,20 @@ class LotOnShelf:
         return self.stored.lot
 
 
-def lots_of(book: Book, materials: Collection[str], known: Mapping[str, Material]) -> list[LotOnShelf]:
+@dataclass(frozen=True, slots=True)
+class LotOnShelf(LotPut):
+    """A lot with what was put there and what is left, in gross grams; None where its mass cannot be known."""
+
+    left_g: float | None
+
+
+def lots_put(book: Book, materials: Collection[str], known: Mapping[str, Material]) -> list[LotPut]:
     """Return every lot of ``materials``, by code; ``known`` holds those materials and their analytes."""
+    return _put(book, shelf.of_material(book.reading, materials), known)
+
+
+def lots_of(book: Book, materials: Collection[str], known: Mapping[str, Material]) -> list[LotOnShelf]:
+    """Return every lot of ``materials`` with what is left of it, by code; ``known`` as for :func:`lots_put`."""
     return _with_balances(book, shelf.of_material(book.reading, materials), known)
 
 
@@ -41,17 +52,20 @@ def lots_named(book: Book, codes: Collection[str], known: Mapping[str, Material]
     return _with_balances(book, codes, {**book.materials(materials), **known})
 
 
-def _with_balances(book: Book, codes: Collection[str], known: Mapping[str, Material]) -> list[LotOnShelf]:
+def _put(book: Book, codes: Collection[str], known: Mapping[str, Material]) -> list[LotPut]:
     if not codes:
         return []
-    stored, left = shelf.stored_lots(book.reading, codes), entries.balances(book.reading, codes)
     return [
-        LotOnShelf(
-            found,
-            None if found.amount is None else grams_of(found.amount, found.lot, known),
-            grams_of(left[code].quantity, found.lot, known),
-        )
-        for code, found in sorted(stored.items())
+        LotPut(found, None if found.amount is None else grams_of(found.amount, found.lot, known))
+        for _, found in sorted(shelf.stored_lots(book.reading, codes).items())
+    ]
+
+
+def _with_balances(book: Book, codes: Collection[str], known: Mapping[str, Material]) -> list[LotOnShelf]:
+    left = entries.balances(book.reading, codes) if codes else {}
+    return [
+        LotOnShelf(each.stored, each.put_g, grams_of(left[each.lot.code].quantity, each.lot, known))
+        for each in _put(book, codes, known)
     ]
 
 
@@ -66,20 +80,20 @@ def grams_of(units: int, lot: ShelfLot, known: Mapping[str, Material]) -> float 
     return base / held.contained_mol if held.contained_mol else None
 
 
-def mean_strengths(lots: Iterable[LotOnShelf], known: Mapping[str, Material]) -> dict[str, Strength]:
+def mean_strengths(lots: Iterable[LotPut], known: Mapping[str, Material]) -> dict[str, Strength]:
     """Return what the lots of a material hold on the whole, weighted by what was put on the shelf, by material.
 
     A lot that does not say how concentrated it is, or what of a named material it holds, counts as the others that do.
-    A material is not in the answer where the mass of no lot of it is known. ``known`` as for :func:`lots_of`.
+    ``known`` as for :func:`lots_put`.
     """
-    several: dict[str, list[LotOnShelf]] = {}
+    several: dict[str, list[LotPut]] = {}
     for each in lots:
-        if each.put_g:
+        if each.stored.amount:
             several.setdefault(each.lot.material, []).append(each)
     return {material: blend(_parts(mine, known[material])) for material, mine in several.items()}
 
 
-def _parts(lots: list[LotOnShelf], material: Material) -> list[BlendPart]:
+def _parts(lots: list[LotPut], material: Material) -> list[BlendPart]:
     """The lots as parts of one blend, those that say least left out where others say what they hold."""
     telling = [
         each
@@ -88,13 +102,15 @@ def _parts(lots: list[LotOnShelf], material: Material) -> list[BlendPart]:
         or each.lot.strength.molarity is not None
         or each.lot.strength.mass_concentration is not None
     ]
-    parts = []
-    for each in telling or lots:
-        own = each.lot.strength.density
-        density = material.density_g_per_ml if own is None else own.value
-        volume_ml = each.put_g / density if each.put_g and density else None
-        parts.append(BlendPart(each.put_g, volume_ml, each.lot.strength))
-    return parts
+    return [BlendPart(each.put_g, _volume_ml(each, material), each.lot.strength) for each in telling or lots]
+
+
+def _volume_ml(each: LotPut, material: Material) -> float | None:
+    if each.lot.dimension == "volume" and each.stored.amount is not None:
+        return each.stored.amount / UNITS_PER_BASE["volume"]
+    own = each.lot.strength.density
+    density = material.density_g_per_ml if own is None else own.value
+    return each.put_g / density if each.put_g and density else None
 
 
 @dataclass(frozen=True, slots=True)

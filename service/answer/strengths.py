@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from service.answer.book import Book
-from service.answer.shelf import lots_of, mean_strengths
+from service.answer.shelf import lots_put, mean_strengths
 from service.answer.step_runs import StepRuns, charged_strength
 from service.domain.lot import Strength
 from service.domain.material import Material
@@ -22,7 +22,7 @@ def expected_strengths(
     the steps and their analytes.
     """
     wanted = {material for runs in steps.values() for material in runs.step.inputs}
-    found = mean_strengths(lots_of(book, wanted, materials), materials)
+    found = mean_strengths(lots_put(book, wanted, materials), materials)
     for runs in steps.values():
         charged = charged_strength(runs)
         if charged is not None:

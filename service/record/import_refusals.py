@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Final
 
 from service.errors import MOST_FAULTS, Conflict, Fault, InvalidInput
 from service.record.import_order import LoadedLine, Target
 from service.schemas.kinds import singular
 
-MOST_KEYS_NAMED = 5
+MOST_KEYS_NAMED: Final = 5
 
 
 @dataclass(slots=True)
@@ -49,7 +50,7 @@ class Refusals:
         return any((found.kind, found.code) in self.refused or found.code in self.lost for found in loaded.named)
 
     def raise_if_any(self) -> None:
-        """Raise :class:`InvalidInput` with all faults in the order of the file; :class:`Conflict` where all are that."""
+        """Raise :class:`InvalidInput` with all faults by their place, :class:`Conflict` where all are conflicts."""
         told = sorted([*self.faults, *self.conflicts], key=_place)
         if not told:
             return

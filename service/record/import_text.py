@@ -16,6 +16,8 @@ from service.schemas.kinds import plural
 from service.schemas.received import shown
 
 MOST_RECORDS: Final = 10_000
+MOST_FAULTS_LOOKED_FOR: Final = 10_000
+"""Beyond so many faults nothing more of a file is looked at."""
 _KEYS: Final = ("kind", "code", "record")
 _EXPECTED: Final = '{"kind": "run", "code": "VG-031", "record": {…}}'
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from service.errors import Conflict, Fault, Forbidden, InvalidInput, RevisionRequired, UnknownRecord
+from service.errors import MOST_FAULTS, Conflict, Fault, Forbidden, InvalidInput, RevisionRequired, UnknownRecord
 from service.record.bench import Bench
 from service.record.etags import ANY
 from service.record.import_order import LoadedLine, Target, given_by_body, in_order, loaded_line
 from service.record.import_refusals import Refusals
-from service.record.import_text import ImportLine, ImportText, read_array, read_ndjson
+from service.record.import_text import MOST_FAULTS_LOOKED_FOR, ImportLine, ImportText, read_array, read_ndjson
 from service.record.put import write
 from service.record.weighings import read_weighings
 from service.schemas.kinds import WORKSHOP, load_record, singular
@@ -28,7 +28,6 @@ OPENING_ETAG: Final = "r1"
 """The version of a workshop's own record that came with the workshop, and that nobody wrote."""
 RECORDS_A_STATE: Final = 500
 """Records written before the workshop's state moves once more."""
-MOST_FAULTS_LOOKED_FOR: Final = 10_000
 READERS: Final[Mapping[str, Callable[[bytes], ImportText]]] = {
     "application/json": read_array,
     "application/x-ndjson": read_ndjson,
@@ -65,8 +64,8 @@ def import_records(
     Raises :class:`MalformedInput` for what cannot be read at all; :class:`InvalidInput` with the faults of all lines,
     each at its place in the file, a line that rests on a refused one left out of the blame; :class:`Conflict`, with the
     same under ``faults``, where all that is wrong is that what is recorded now forbids it; :class:`Forbidden`,
-    :class:`TooLarge` and :class:`Unavailable` by their names. A line is not looked at once
-    :data:`MOST_FAULTS_LOOKED_FOR` faults are found.
+    :class:`TooLarge` and :class:`Unavailable` by their names. Nothing more is looked at once more than
+    :data:`MOST_FAULTS_LOOKED_FOR` faults are found by reading alone.
     """
     text = READERS[media_type](payload)
     read = Refusals(list(text.faults), lost=set(text.lost))
@@ -164,6 +163,9 @@ class _Lines:
             if self._refusals.hides(loaded):
                 self._refusals.refused |= loaded.gives
                 continue
+            if len(self._refusals.faults) >= MOST_FAULTS and (unknown := [*self._unknown(loaded)]):
+                self._refusals.blame(loaded, unknown)
+                continue
             try:
                 self._write(loaded)
             except InvalidInput as refused:
@@ -197,6 +199,13 @@ class _Lines:
         self._bench.materials(named.get("materials", ()))
         self._bench.lots(named.get("lots", ()))
         self._bench.standing_routes(named.get("routes", ()))
+
+    def _unknown(self, loaded: LoadedLine) -> Iterator[Fault]:
+        """The records that a line names and that are not there: counted only, so nobody looks for what was meant."""
+        for found in loaded.named:
+            if not self._bench.known(found.kind, [found.code]):
+                one = singular(found.kind)
+                yield Fault("unknown-reference", f"there is no {one} {found.code!r}", found.code, pointer=found.pointer)
 
     def _write(self, loaded: LoadedLine) -> None:
         line = loaded.line

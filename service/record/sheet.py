@@ -18,6 +18,8 @@ from service.schemas.received import shown
 
 MOST_ROWS: Final = 100_000
 LONGEST_CELL: Final = 1000
+LONGEST_LINE: Final = 100_000
+MOST_COLUMNS: Final = 100
 DELIMITERS: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -79,7 +81,7 @@ def _delimiter(text: str, columns: Collection[str]) -> str:
 
 def _split(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
     """Each row that is there, with the line in which it begins."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    reader = csv.reader(_lines(text), delimiter=delimiter, strict=True)
     begins = 1
     try:
         for values in reader:
@@ -90,6 +92,14 @@ def _split(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
         raise MalformedInput([Fault("not-csv", detail, expected="CSV as in RFC 4180", line=begins)]) from error
 
 
+def _lines(text: str) -> Iterator[str]:
+    for number, line in enumerate(io.StringIO(text, newline=""), start=1):
+        if len(line) > LONGEST_LINE:
+            detail = f"line {number} has {len(line)} characters, and at most {LONGEST_LINE} are taken"
+            raise MalformedInput([Fault("too-long", detail, expected="CSV as in RFC 4180", line=number)])
+        yield line
+
+
 def _check_heading(heading: list[str], columns: Collection[str], needed: Collection[str]) -> None:
     expected = ", ".join(columns)
     faults: list[Fault] = []
@@ -97,7 +107,9 @@ def _check_heading(heading: list[str], columns: Collection[str], needed: Collect
     def refuse(code: str, detail: str, received: Any, column: str | int) -> None:
         faults.append(Fault(code, detail, shown(received), expected, line=1, column=column))
 
-    for place, name in enumerate(heading, start=1):
+    if len(heading) > MOST_COLUMNS:
+        refuse("too-many", f"the heading names {len(heading)} columns", None, MOST_COLUMNS + 1)
+    for place, name in enumerate(heading[:MOST_COLUMNS], start=1):
         if name and name not in columns:
             near = difflib.get_close_matches(name[:64].lower(), columns, n=1)
             hint = f"did you mean {near[0]!r}?" if near else "leave it out"

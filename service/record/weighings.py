@@ -10,12 +10,12 @@ passed over and counted.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from service.errors import Fault, InvalidInput, TooLarge
-from service.record.import_text import MOST_RECORDS, ImportLine, ImportText
+from service.record.import_text import MOST_FAULTS_LOOKED_FOR, MOST_RECORDS, ImportLine, ImportText
 from service.record.sheet import Row, read_sheet
 from service.schemas.received import shown
 from service.schemas.weighing_table import COLUMNS, IN, NEEDED, OF_THE_RUN, OUT, PREFILLED
@@ -37,19 +37,24 @@ def read_weighings(payload: bytes) -> ImportText:
     if not filled:
         detail = "no row of the table is filled in: a weighing has a run, a status and an amount"
         raise InvalidInput([*misfits, Fault("empty", detail, expected="rows with a run and an amount", line=1)])
-    faults = {row.line: [fault for fault in misfits if fault.line == row.line] for row in filled} if misfits else {}
+    of_row: dict[int | None, list[Fault]] = {}
+    for fault in misfits:
+        of_row.setdefault(fault.line, []).append(fault)
     runs: dict[str, _Rows] = {}
     homeless: list[Fault] = []
+    count = 0
     for row in filled:
-        run = row.cells.get("run")
+        run, faults = row.cells.get("run"), of_row.get(row.line, [])
         if run is None:
-            homeless += faults.get(row.line, [])
-            homeless.append(_fault(row, "run", "missing", "the row names no run", "the code of the run"))
-            continue
-        found = runs.setdefault(run, _Rows(run, row.line))
-        found.faults += faults.get(row.line, [])
-        if not faults.get(row.line):
-            found.add(row)
+            faults = [*faults, _fault(row, "run", "missing", "the row names no run", "the code of the run")]
+            homeless += faults
+        else:
+            of_run = runs.setdefault(run, _Rows(run, row.line))
+            faults = faults or [*of_run.add(row)]
+            of_run.faults += faults
+        count += len(faults)
+        if count > MOST_FAULTS_LOOKED_FOR:
+            break
     if len(runs) > MOST_RECORDS:
         detail = f"the table holds {len(runs)} runs, and at most {MOST_RECORDS} are taken at once: cut it in two"
         raise TooLarge(detail, extra={"limit_records": MOST_RECORDS})
@@ -74,24 +79,28 @@ class _Rows:
     own: dict[str, tuple[str, int]] = field(default_factory=dict)
     charges: list[_Weighed] = field(default_factory=list)
     outturns: list[_Weighed] = field(default_factory=list)
+    by_lot: dict[str, _Weighed] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
 
-    def add(self, row: Row) -> None:
-        """Take one row in."""
+    def add(self, row: Row) -> Iterator[Fault]:
+        """Take one row in, and yield what is wrong with it."""
         for name in OF_THE_RUN:
             if (value := row.cells.get(name)) is not None:
                 told, line = self.own.setdefault(name, (value, row.line))
-                self._agree(row, name, told, line)
+                yield from self._agree(row, name, told, line)
         direction = row.cells.get("direction")
         if direction == IN:
-            self._refuse_cells(row, ("role", "gross", "tare"), "is of what comes out; a charge has its amount")
-            self.charges.append(_Weighed(self._body(row, _OF_A_CHARGE), [row.line]))
+            yield from _refuse_cells(row, ("role", "gross", "tare"), "is of what comes out; a charge has its amount")
+            self.charges.append(
+                _Weighed({name: row.cells[name] for name in _OF_A_CHARGE if name in row.cells}, [row.line])
+            )
+            yield from _take_price_apart(row, self.charges[-1].body)
         elif direction == OUT:
-            self._refuse_cells(row, ("price",), "is of what goes in")
-            self._add_outturn(row)
+            yield from _refuse_cells(row, ("price",), "is of what goes in")
+            yield from self._add_outturn(row)
         else:
             detail = "in is a charge, out an outturn" if direction else "in or out is missing"
-            self.faults.append(_fault(row, "direction", "unknown-word", f"direction: {detail}", "in or out"))
+            yield _fault(row, "direction", "unknown-word", f"direction: {detail}", "in or out")
 
     def import_line(self) -> ImportLine:
         """Return the run as a line of the import."""
@@ -107,53 +116,38 @@ class _Rows:
         )
         return ImportLine("runs", self.code, body, place, tuple(self.faults))
 
-    def _add_outturn(self, row: Row) -> None:
-        lot = row.cells.get("lot")
-        known = next((each for each in self.outturns if lot is not None and each.body.get("lot") == lot), None)
-        body = self._body(row, _OF_AN_OUTTURN)
+    def _add_outturn(self, row: Row) -> Iterator[Fault]:
+        lot = row.cells.get("lot", "")
+        known = self.by_lot.get(lot)
+        body: dict[str, Any] = {name: row.cells[name] for name in _OF_AN_OUTTURN if name in row.cells}
         if "amount" in body:
             body["net"] = body.pop("amount")
         if known is None:
             self.outturns.append(_Weighed(body, [row.line]))
+            if lot:
+                self.by_lot[lot] = self.outturns[-1]
         elif "gross" not in known.body or "gross" not in body or "net" in body:
             detail = (
                 f"lot {shown(lot)} is taken out in line {known.lines[0]} too: portions of one lot are each weighed "
                 "gross on one tare; else write their sum in one row, or give each a lot of its own"
             )
-            self.faults.append(_fault(row, "lot", "not-portions", detail, "gross and tare in each row of the lot"))
+            yield _fault(row, "lot", "not-portions", detail, "gross and tare in each row of the lot")
         else:
             for name in _OF_A_PORTION:
                 if (value := body.get(name)) is not None:
-                    self._agree(row, name, known.body.setdefault(name, value), known.lines[0])
-            before = known.body["gross"]
-            known.body["gross"] = [*(before if isinstance(before, list) else [before]), body["gross"]]
+                    yield from self._agree(row, name, known.body.setdefault(name, value), known.lines[0])
+            if len(known.lines) == 1:
+                known.body["gross"] = [known.body["gross"]]
+            known.body["gross"].append(body["gross"])
             known.lines.append(row.line)
 
-    def _body(self, row: Row, names: Iterable[str]) -> dict[str, Any]:
-        body: dict[str, Any] = {name: row.cells[name] for name in names if name in row.cells}
-        if (written := body.pop("price", None)) is not None:
-            # What the parts of a price hold is the schema's to judge.
-            if match := _PRICE.fullmatch(written):
-                per = match["per"] if match["per"][0] in "0123456789." else f"1 {match['per']}"
-                body["price"] = {"amount": match["amount"], "currency": match["currency"], "per": per}
-            else:
-                detail = f"{shown(written)!r} is no price for an amount: write {_PRICES}"
-                self.faults.append(_fault(row, "price", "not-a-price", detail, f"a price such as {_PRICES}"))
-        return body
-
-    def _agree(self, row: Row, name: str, told: str, line: int) -> None:
+    def _agree(self, row: Row, name: str, told: str, line: int) -> Iterator[Fault]:
         if row.cells[name] != told:
             detail = (
                 f"run {shown(self.code)} has the {name} {shown(told)!r} in line {line} and {shown(row.cells[name])!r} "
                 "here: the rows agree, or one says it"
             )
-            self.faults.append(_fault(row, name, "rows-disagree", detail, told))
-
-    def _refuse_cells(self, row: Row, names: Iterable[str], why: str) -> None:
-        for name in names:
-            if name in row.cells:
-                detail = f"{name} {why}: empty the cell, or look at the direction"
-                self.faults.append(_fault(row, name, "not-with-direction", detail, "an empty cell"))
+            yield _fault(row, name, "rows-disagree", detail, told)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +186,26 @@ class SheetPlace:
     def as_dict(self) -> dict[str, Any]:
         """Return the line of the run's first row."""
         return {"line": self.line}
+
+
+def _take_price_apart(row: Row, body: dict[str, Any]) -> Iterator[Fault]:
+    """Write a price as the record has it. What its parts hold is the schema's to judge."""
+    written = body.pop("price", None)
+    if written is None:
+        return
+    if match := _PRICE.fullmatch(written):
+        per = match["per"] if match["per"][0] in "0123456789." else f"1 {match['per']}"
+        body["price"] = {"amount": match["amount"], "currency": match["currency"], "per": per}
+    else:
+        detail = f"{shown(written)!r} is no price for an amount: write {_PRICES}"
+        yield _fault(row, "price", "not-a-price", detail, f"a price such as {_PRICES}")
+
+
+def _refuse_cells(row: Row, names: Iterable[str], why: str) -> Iterator[Fault]:
+    for name in names:
+        if name in row.cells:
+            detail = f"{name} {why}: empty the cell, or look at the direction"
+            yield _fault(row, name, "not-with-direction", detail, "an empty cell")
 
 
 def _fault(row: Row, column: str, code: str, detail: str, expected: str) -> Fault:

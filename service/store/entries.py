@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, Select, bindparam, func, select
 
 from service.store.rows import chunks, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
@@ -75,25 +76,31 @@ def balances(reading: Reading, codes: Collection[str] | None = None) -> dict[str
     """What is left of each lot, all or those of ``codes``; below zero where more was taken than put there."""
     found: dict[str, Balance] = {}
     for chunk in chunks(codes):
-        statement = (
-            select(
-                lots.c.code,
-                lots.c.dimension,
-                # In two parts: large lines together may be beyond 64 bits, which SQLite refuses to sum.
-                func.sum(entries.c.quantity.op("/")(_GIGA)),
-                func.sum(entries.c.quantity % _GIGA),
-                func.count(entries.c.reason),
-            )
-            .outerjoin(entries, (entries.c.workshop == lots.c.workshop) & (entries.c.lot == lots.c.code))
-            .where(of_workshop(reading, lots))
-            .group_by(lots.c.code, lots.c.dimension)
-            .order_by(lots.c.code)
-        )
-        if chunk is not None:
-            statement = statement.where(lots.c.code.in_(chunk))
-        for code, dimension, giga, rest, unknown in reading.connection.execute(statement):
+        values = {"workshop": reading.workshop_id} | ({} if chunk is None else {"codes": chunk})
+        rows = reading.connection.execute(_balances(every=chunk is None), values)
+        for code, dimension, giga, rest, unknown in rows:
             found[code] = Balance(dimension, int(giga or 0) * _GIGA + int(rest or 0), unknown)
     return found
+
+
+@cache
+def _balances(*, every: bool) -> Select[Any]:
+    """The sums of the lines by lot, of every lot or of those in the list ``codes``; built once."""
+    statement = (
+        select(
+            lots.c.code,
+            lots.c.dimension,
+            # In two parts: large lines together may be beyond 64 bits, which SQLite refuses to sum.
+            func.sum(entries.c.quantity.op("/")(_GIGA)),
+            func.sum(entries.c.quantity % _GIGA),
+            func.count(entries.c.reason),
+        )
+        .outerjoin(entries, (entries.c.workshop == lots.c.workshop) & (entries.c.lot == lots.c.code))
+        .where(lots.c.workshop == bindparam("workshop"))
+        .group_by(lots.c.code, lots.c.dimension)
+        .order_by(lots.c.code)
+    )
+    return statement if every else statement.where(lots.c.code.in_(bindparam("codes", expanding=True)))
 
 
 def replace_entries(writing: Writing, before: Iterable[Entry], after: Sequence[Entry]) -> None:

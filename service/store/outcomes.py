@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Any, Final
 
-from sqlalchemy import select
+from sqlalchemy import Select, bindparam, select
 
-from service.store.rows import chunks, of_workshop, remove, upsert
+from service.store.rows import chunks, remove, upsert
 from service.store.session import Reading, Writing
 from service.store.tables import outcomes
 
@@ -41,14 +41,19 @@ def stored_outcomes(reading: Reading, runs: Collection[str] | None = None) -> di
     """The outcomes by run, all or those of ``runs``."""
     found: dict[str, StoredOutcome] = {}
     for chunk in chunks(runs):
-        statement = select(outcomes).where(of_workshop(reading, outcomes)).order_by(outcomes.c.run)
-        if chunk is not None:
-            statement = statement.where(outcomes.c.run.in_(chunk))
-        for mapping in reading.connection.execute(statement).mappings():
+        values = {"workshop": reading.workshop_id} | ({} if chunk is None else {"runs": chunk})
+        for mapping in reading.connection.execute(_outcomes(every=chunk is None), values).mappings():
             row = dict(mapping)
             del row["workshop"]
             found[row["run"]] = StoredOutcome(row["run"], row.pop("state"), row)
     return found
+
+
+@cache
+def _outcomes(*, every: bool) -> Select[Any]:
+    """The outcomes by run, every one or those in the list ``runs``; built once."""
+    statement = select(outcomes).where(outcomes.c.workshop == bindparam("workshop")).order_by(outcomes.c.run)
+    return statement if every else statement.where(outcomes.c.run.in_(bindparam("runs", expanding=True)))
 
 
 def put_outcomes(writing: Writing, rows: Sequence[Mapping[str, Any]]) -> None:

@@ -96,7 +96,7 @@ def append(writing: Writing, kind: str, code: str, revision: int, text: str | No
 
 def newest(reading: Reading, kind: str, code: str) -> StoredRecord | None:
     """The last revision of a record, a tombstone too; None where there never was one. One query."""
-    return _one(reading, _newest(kind).limit(1), kind, code)
+    return _one(reading, _last(kind), kind, code)
 
 
 def current(reading: Reading, kind: str, code: str) -> StoredRecord | None:
@@ -129,11 +129,10 @@ def many(reading: Reading, kind: str, codes: Collection[str] | None = None) -> l
     if kind == WORKSHOP:
         found = current(reading, kind, WORKSHOP)
         return [] if found is None else [found]
-    table = KINDS[kind]
     found_rows: list[Any] = []
     for chunk in chunks(codes):
-        statement = _standing(kind) if chunk is None else _standing(kind).where(table.c.code.in_(chunk))
-        found_rows += reading.connection.execute(statement, {"workshop": reading.workshop_id}).all()
+        values = {"workshop": reading.workshop_id} | ({} if chunk is None else {"codes": chunk})
+        found_rows += reading.connection.execute(_standing(kind, every=chunk is None), values).all()
     return [_stored(row) for row in found_rows]
 
 
@@ -225,12 +224,19 @@ def _newest(kind: str) -> Select[Any]:
 
 
 @cache
-def _standing(kind: str) -> Select[Any]:
+def _last(kind: str) -> Select[Any]:
+    return _newest(kind).limit(1)
+
+
+@cache
+def _standing(kind: str, *, every: bool) -> Select[Any]:
+    """The records of a kind as they stand, every one or those in the list ``codes``; built once."""
     r, table = revisions.c, KINDS[kind]
     joined = and_(
         r.workshop == table.c.workshop, r.kind == kind, r.code == table.c.code, r.revision == table.c.revision
     )
-    return _columns(kind).where(table.c.workshop == bindparam("workshop"), joined).order_by(table.c.code)
+    statement = _columns(kind).where(table.c.workshop == bindparam("workshop"), joined).order_by(table.c.code)
+    return statement if every else statement.where(table.c.code.in_(bindparam("codes", expanding=True)))
 
 
 def _key(reading: Reading, kind: str, code: str) -> dict[str, Any]:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, select
+from sqlalchemy import Select, bindparam, select
 
 from service.domain.lot import ShelfLot
 from service.store.rows import chunks, of_workshop, remove, upsert
@@ -40,7 +41,9 @@ def stored_lots(reading: Reading, codes: Collection[str] | None = None) -> dict[
     """The lots on the shelf by code, all or those of ``codes``."""
     found: dict[str, StoredLot] = {}
     for chunk in chunks(codes):
-        found |= _select(reading, None if chunk is None else lots.c.code.in_(chunk))
+        values = {"workshop": reading.workshop_id} | ({} if chunk is None else {"codes": chunk})
+        rows = reading.connection.execute(_lots(every=chunk is None), values).mappings()
+        found |= {row["code"]: _stored(row) for row in rows}
     return found
 
 
@@ -51,7 +54,9 @@ def shelf_lots(reading: Reading, codes: Collection[str] | None = None) -> dict[s
 
 def made_by(reading: Reading, kind: str, code: str) -> dict[str, StoredLot]:
     """The lots that were written through one record."""
-    return _select(reading, (lots.c.source_kind == kind) & (lots.c.source_code == code))
+    statement = select(lots).where(of_workshop(reading, lots), lots.c.source_kind == kind, lots.c.source_code == code)
+    rows = reading.connection.execute(statement.order_by(lots.c.code)).mappings()
+    return {row["code"]: _stored(row) for row in rows}
 
 
 def of_material(reading: Reading, materials: Collection[str]) -> list[str]:
@@ -90,15 +95,14 @@ def descendants(reading: Reading, made: Collection[str]) -> set[str]:
     return set(reading.connection.scalars(select(down.c.code))) - set(made)
 
 
-def _select(reading: Reading, condition: ColumnElement[bool] | None) -> dict[str, StoredLot]:
-    statement = select(lots).where(of_workshop(reading, lots))
-    if condition is not None:
-        statement = statement.where(condition)
-    rows = reading.connection.execute(statement.order_by(lots.c.code)).mappings()
-    return {row["code"]: _stored(dict(row)) for row in rows}
+@cache
+def _lots(*, every: bool) -> Select[Any]:
+    """The lots by code, every one or those in the list ``codes``; built once."""
+    statement = select(lots).where(lots.c.workshop == bindparam("workshop")).order_by(lots.c.code)
+    return statement if every else statement.where(lots.c.code.in_(bindparam("codes", expanding=True)))
 
 
-def _stored(row: Mapping[str, Any]) -> StoredLot:
+def _stored(row: Mapping[Any, Any]) -> StoredLot:
     lot = ShelfLot(
         code=row["code"],
         material=row["material"],

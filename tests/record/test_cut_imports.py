@@ -15,15 +15,13 @@ from sqlalchemy import event
 
 from service.errors import UnknownRecord
 from service.record.importing import import_records, import_report
-from service.record.rebuild import rebuild
-from service.store.digests import derived_digests
 from service.store.session import Database, open_database
 from service.store.tables import revisions
 from tests.record.import_lines import CATALOGUE, SMALL, as_json, carbonate, roast, send
 from tests.store.book import AT, Book
 
 KILLS = 5
-LINES = [*CATALOGUE, *(each for i in range(1, 61) for each in (roast(i, f"malachite-{i}"), carbonate(i)))]
+LINES = [*CATALOGUE, *(each for i in range(1, 31) for each in (roast(i, f"malachite-{i}"), carbonate(i)))]
 PAYLOAD = as_json(LINES)
 
 
@@ -100,23 +98,17 @@ def test_a_process_that_is_killed_leaves_all_or_nothing(database: Database, data
         cut += not done.is_set()
         left = {name: len(rows) for name, rows in book.rows().items()}
         context = f"killed after {delay_s:.3f} s: {left}"
-        code = None
         if left[revisions.name] == 1:
+            assert not done.is_set(), f"{context}: what was acknowledged is gone"
             assert (book.state(), sum(left.values())) == (1, 2), context
         else:
             assert left == {name: len(rows) for name, rows in whole.rows().items()}, context
-            code = send(book, PAYLOAD, dry_run=True)["code"]
-        assert not done.is_set() or code is not None, f"{context}: what was acknowledged is gone"
         again = send(book, PAYLOAD)
         assert again["created"] in (0, len(LINES)), context
         assert again["created"] + again["unchanged"] == len(LINES), context
         assert book.state() == report["state"], context
         with book.reading() as reading:
             assert import_report(reading, again["code"]) == again
-            digests = derived_digests(reading)
-        rebuild(database, book.workshop_id)
-        with book.reading() as reading:
-            assert derived_digests(reading) == digests, context
     assert cut, "no import was cut before its end"
 
 

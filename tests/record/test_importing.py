@@ -313,3 +313,12 @@ def test_a_table_is_refused_by_line_and_column(book: Book) -> None:
     report = send(book, whole.encode(), "text/csv")
     assert (report["lines"], report["created"], report["rows"], report["rows_not_filled_in"]) == (4, 4, 6, 0)
     assert [told["line"] for told in report["records"]] == [2, 5, 6, 7]
+
+
+def test_what_is_unknown_is_counted_in_all_lines_though_no_more_is_looked_for(book: Book) -> None:
+    send(book, [*CATALOGUE, *PROJECTS])
+    refused = refusal(book, [carbonate(number, project=f"q-{number}") for number in range(300)])
+    shown, left = refused.shown()
+    assert {fault.code for fault in refused.faults} == {"unknown-reference"}
+    assert (len(shown), left) == (100, 200)
+    assert "did you mean" in shown[0].detail

@@ -113,3 +113,13 @@ def test_rows_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     assert len(read("run\na\nb\nc\n")) == 3
     with pytest.raises(TooLarge):
         read("run\na\nb\nc\nd\n")
+
+
+def test_lines_and_headings_are_bounded_before_they_are_looked_at() -> None:
+    with pytest.raises(MalformedInput) as endless:
+        read("run" + "," * 100_001 + "\n")
+    assert [(fault.code, fault.line) for fault in endless.value.faults] == [("too-long", 1)]
+    with pytest.raises(InvalidInput) as broad:
+        read(",".join(["run", *(f"c{i}" for i in range(30_000))])[:99_000])
+    assert {fault.code for fault in broad.value.faults} == {"too-many", "unknown-column"}
+    assert len(broad.value.faults) == 100

@@ -211,3 +211,13 @@ def test_rows_of_the_sheet_that_were_not_filled_in_are_passed_over_and_counted()
     with pytest.raises(InvalidInput) as refused:
         read_weighings(table(left))
     assert [fault.code for fault in refused.value.faults] == ["empty"]
+
+
+def test_one_run_of_very_many_rows_is_refused_without_a_walk_over_all_of_them_for_each() -> None:
+    other = [{**OUTTURN, "lot": f"M-{number}"} for number in range(20_000)]
+    assert places(CHARGE, *other) == [("too-many", 2, "direction")]
+    assert places(CHARGE, *[OUTTURN] * 20_000) == [("too-many", 3, "gross")]
+    disagreeing = [
+        {**OUTTURN, "lot": f"M-{number}", "status": "failed", "note": f"{number}"} for number in range(20_000)
+    ]
+    assert 10_000 < len(faults(CHARGE, *disagreeing)) < 10_010

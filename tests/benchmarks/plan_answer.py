@@ -1,0 +1,106 @@
+"""A plan of 4,096 trials over eight steps, beside its bare draws: normals, chi-square and uniform by numpy."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import closing
+from typing import Any
+
+import numpy as np
+from numpy.random import SFC64, Generator
+
+from service.analytics.forecast.draws import WHAT_IF_TRIALS, seed_for, step_draws
+from service.analytics.forecast.next_run import StepForecast, forecast_step
+from service.analytics.planning.chain import product_per_gram
+from service.analytics.planning.graph import BoughtInput, PlanStep
+from service.analytics.planning.plan import plan_route
+from service.answer.book import Book
+from service.answer.plan import plan_of
+from service.answer.snapshot import Memory
+from service.store.session import Database, open_database
+from tests.benchmarks.books import AT, ROUTE, Workshop, filled
+from tests.benchmarks.databases import kind_of
+from tests.benchmarks.measure import Row, in_turn
+
+AT_MOST = 2.0
+STEPS = 8
+TARGET_G = 25.0
+RUNS = 12
+
+
+def route(*, largest_g: float | None = None) -> list[PlanStep]:
+    """A chain of steps of twelve runs each, a failure in every other."""
+    source = np.random.default_rng(8)
+    steps = []
+    for place in range(STEPS):
+        yields = 1 / (1 + np.exp(-source.normal(0.8, 0.4, RUNS)))
+        forecast = forecast_step(yields, place % 2, mass_ratio=False, other_runs=7 * RUNS, other_failures=3)
+        bought = (BoughtInput("ore", 1.0, key=True),) if place == 0 else ()
+        upstream = ((place - 1, 1.0),) if place else ()
+        steps.append(PlanStep(f"step-{place}", forecast, 1.0, upstream, bought, largest_g=largest_g))
+    return steps
+
+
+def bare_draws(forecasts: list[StepForecast], trials: int) -> Callable[[int], None]:
+    """The draws that these steps take for one batch of each, and nothing done with them."""
+    seeds = [seed_for(ROUTE, f"step-{place}") for place in range(len(forecasts))]
+
+    def draw(_: int) -> None:
+        for seed, forecast in zip(seeds, forecasts, strict=True):
+            source = Generator(SFC64(seed))
+            source.standard_normal((2, trials))
+            source.chisquare(forecast.dof, trials)
+            source.random(trials)
+
+    return draw
+
+
+def carried_out(steps: list[PlanStep], trials: int) -> Callable[[int], None]:
+    """The Monte Carlo alone: what each trial gives a gram begun with."""
+
+    def carry_out(_: int) -> None:
+        draws = [step_draws(step.forecast, seed_for(ROUTE, step.code, "yield"), trials) for step in steps]
+        product_per_gram(draws, [1] * STEPS, [step.factor_g_per_g for step in steps])
+
+    return carry_out
+
+
+def planned(steps: list[PlanStep], trials: int) -> Callable[[int], None]:
+    """The Monte Carlo and its search."""
+
+    def plan(_: int) -> None:
+        plan_route(steps, TARGET_G, 0.6, seed_words=(ROUTE,), trials=trials)
+
+    return plan
+
+
+def answer(database: Database, workshop: Workshop, memory: Memory, trials: int) -> dict[str, Any]:
+    """The whole answer: records, forecasts, stock, plan, packs, cautions."""
+    with database.reading(workshop.id) as reading:
+        return plan_of(Book(reading, memory), ROUTE, target_g=TARGET_G, confidence=0.6, as_of=AT.date(), trials=trials)
+
+
+def rows(url: str, *, calls: int = 50, trials: int = WHAT_IF_TRIALS, larger: int = 1000) -> list[Row]:
+    """Measure the plan alone, and the whole answer, warm, on a modest book and on a larger one."""
+    steps, limited = route(), route(largest_g=100.0)
+    draws = bare_draws([step.forecast for step in steps], trials)
+    found = []
+    if kind_of(url) == "SQLite":  # the plan alone asks no database
+        bare, alone, plan, in_batches = in_turn(
+            calls, [draws, carried_out(steps, trials), planned(steps, trials), planned(limited, trials)]
+        )
+        found = [
+            Row(f"Monte Carlo of {trials:,} trials, {STEPS} steps", alone, bare, AT_MOST),
+            Row("the plan searched for on it", plan, bare),
+            Row("the same where batches have a largest size (30 batches, 8 in the floor)", in_batches, bare),
+        ]
+    with closing(open_database(url)) as database:
+        for runs_per_step in (RUNS, larger):
+            workshop = filled(database, steps=STEPS, runs_per_step=runs_per_step)
+            memory = Memory()
+            cost, floor = in_turn(
+                max(1, calls // (1 if runs_per_step == RUNS else 10)),
+                [lambda _, own=workshop, held=memory: answer(database, own, held, trials), draws],
+            )
+            found.append(Row(f"whole plan answer, {STEPS} × {runs_per_step:,} runs, warm, {kind_of(url)}", cost, floor))
+    return found

@@ -1,0 +1,67 @@
+"""Every benchmark runs at a tiny size and prints its rows; what they measure is nobody's to assert."""
+
+from __future__ import annotations
+
+import math
+import subprocess
+import sys
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from tests.benchmarks import coverage, import_runs, plan_answer, put_run, served_put, yields_answer
+from tests.benchmarks.measure import Cost, Row, in_turn, machine, table
+
+MEASURED: dict[str, tuple[Callable[[str], list[Row]], int]] = {
+    "put_run": (partial(put_run.rows, calls=1), 1),
+    "served_put": (partial(served_put.rows, calls=1), 1),
+    "yields_answer": (partial(yields_answer.rows, runs_per_step=3, calls=1, processes=1), 5),
+    "plan_answer": (partial(plan_answer.rows, calls=1, trials=256, larger=3), 2),
+    "import_runs": (partial(import_runs.rows, runs_per_step=1), 1),
+}
+
+
+@pytest.mark.parametrize("name", MEASURED)
+def test_a_benchmark_prints_its_rows(name: str, database_url: str) -> None:
+    measure, least = MEASURED[name]
+    rows = measure(database_url)
+    assert len(rows) >= least
+    assert all(row.cost.wall_s > 0 and row.floor.wall_s > 0 for row in rows)
+    assert len(table(rows).splitlines()) == 2 + len(rows)
+
+
+def test_the_table_of_coverage_is_printed() -> None:
+    printed = list(coverage.lines(2))
+    assert len(printed) == 2 + len(coverage.CASES)
+    assert len({line.count("|") for line in printed}) == 1
+
+
+@pytest.mark.parametrize("scatter", coverage.SCATTER)
+def test_scatter_has_mean_0_and_spread_1(scatter: str) -> None:
+    points = coverage.SCATTER[scatter](coverage.GRID)
+    assert points.mean() == pytest.approx(0.0, abs=0.01)
+    assert points.std() == pytest.approx(1.0, abs=0.02)
+
+
+def test_coverage_is_a_program_of_its_own() -> None:
+    program = Path(coverage.__file__)
+    told = subprocess.run([sys.executable, program, "1"], check=True, capture_output=True, text=True)
+    assert len(told.stdout.splitlines()) == 2 + len(coverage.CASES)
+
+
+def test_what_is_measured_is_called_in_turn() -> None:
+    called: list[str] = []
+    actions = [lambda number, name=name: called.append(f"{name}{number}") for name in "ab"]
+    in_turn(2, actions, before=lambda number: called.append(f"before{number}"))
+    assert called[:6] == ["before0", "a0", "b0", "before1", "a1", "b1"]
+    assert len(called) == 3 * 4
+
+
+def test_a_ratio_to_no_processor_time_is_not_a_number() -> None:
+    row = Row("nothing", Cost(2.0, 1.0), Cost(1.0, 0.0))
+    assert row.ratio == 2.0
+    assert math.isnan(row.cpu_ratio)
+    assert "| 2 |" in table([row])
+    assert machine()
