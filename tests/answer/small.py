@@ -26,9 +26,11 @@ def shop(desk: Desk, *left_out: str, currency: str = "EUR") -> None:
             desk.put("offers", code, body)
 
 
-def run(desk: Desk, code: str, **changes: Any) -> None:
+def run(desk: Desk, code: str, *, shelved: bool = True, **changes: Any) -> None:
+    """A run of the first step; what it makes is put on the shelf as a lot, unless ``shelved`` is false."""
     body = altered(CARBONATE_RUN, **changes)
-    if changes.get("status") in (None, "finished"):
+    body["outturns"] = [{key: value for key, value in row.items() if key != "lot"} for row in body["outturns"]]
+    if body["outturns"] and shelved:
         body["outturns"][0]["lot"] = f"{code}-lot"
     desk.put("runs", code, body)
 

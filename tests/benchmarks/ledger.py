@@ -9,18 +9,19 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from statistics import median
-from time import perf_counter
 from typing import Any
 
 import numpy as np
 from scipy.sparse import coo_array, eye_array
 from scipy.sparse.linalg import spsolve_triangular
 
+from service.analytics.money.identity import balance
 from service.analytics.money.ledger import Kind, Ledger, ledger_from
 from service.analytics.money.loaded import loaded_cost
-from service.analytics.money.traced import lot_values, traced_cost
+from service.analytics.money.traced import events_behind, lot_values, traced_cost
+from tests.benchmarks.measure import Row, in_turn, machine, table
 
+AT_MOST = 25.0
 LOTS = 100_000
 
 
@@ -61,16 +62,6 @@ def range_of_codes(letter: str, count: int) -> tuple[str, ...]:
     return tuple(f"{letter}{number}" for number in range(count))
 
 
-def seconds(work: Callable[[], Any], times: int = 5) -> float:
-    """Return the median time of some turns."""
-    found = []
-    for _ in range(times):
-        start = perf_counter()
-        work()
-        found.append(perf_counter() - start)
-    return median(found)
-
-
 def solve_of(ledger: Ledger) -> Callable[[], Any]:
     """Return one float solve of the unit costs of every lot, in an order in which its matrix is triangular."""
     order, lots = ledger.order, len(ledger.lots)
@@ -86,27 +77,29 @@ def solve_of(ledger: Ledger) -> Callable[[], Any]:
     return lambda: spsolve_triangular(matrix, own, lower=True, unit_diagonal=True)
 
 
-def main(lots: int = LOTS) -> None:
-    """Print the ratios."""
+def rows(*, lots: int = LOTS, calls: int = 7) -> list[Row]:
+    """Measure each piece of work in turn with the solve."""
     columns = drawn_columns(lots)
     ledger = ledger_from_drawn(columns)
-    solve = solve_of(ledger)
     traced = traced_cost(ledger)
-    floats = solve()
-    exact = (traced.lot_micro / ledger.quantity)[ledger.order.lots]
-    print(f"{len(ledger.lots)} lots, {len(ledger.take_lot)} charges, {len(ledger.order.level_bounds) - 1} levels;"
-          f" largest difference from the floats {np.max(np.abs(floats - exact) * ledger.quantity[ledger.order.lots]):.1f} millionths")  # fmt: skip  # noqa: E501
-    floor = seconds(solve)
-    print(f"floor: one triangular solve                {1000 * floor:8.1f} ms")
-    codes = ledger.events, ledger.lots
-    for name, work in [
-        ("traced cost of every lot", lambda: traced_cost(ledger)),
-        ("the same, put in order first", lambda: traced_cost(ledger_from(columns, events=codes[0], lots=codes[1]))),
-        ("loaded with failures", lambda: loaded_cost(ledger, traced)),
-        ("one lot, half way", lambda: lot_values(ledger, [len(ledger.lots) // 2])),
-    ]:
-        print(f"{name:<42} {seconds(work) / floor:8.2f} x")
+    texts = {"events": ledger.events, "lots": ledger.lots, "steps": ledger.steps}
+    last = int(ledger.order.lots[len(ledger.lots) // 2])
+    actions: dict[str, tuple[Callable[[], Any], float | None]] = {
+        "traced cost of every lot": (lambda: traced_cost(ledger), AT_MOST),
+        "put in order and traced": (lambda: traced_cost(ledger_from(columns, **texts)), AT_MOST),
+        "both sides of the balance": (lambda: balance(ledger, traced), None),
+        "loaded with failures": (lambda: loaded_cost(ledger, traced), None),
+        f"one lot and its {len(events_behind(ledger, [last]))} ancestors": (lambda: lot_values(ledger, [last]), None),
+    }
+    solve = solve_of(ledger)
+    asked = [lambda number, action=action: action() for action in [solve, *(one for one, _ in actions.values())]]
+    floor, *costs = in_turn(calls, asked)
+    return [
+        Row(f"{what}, {len(ledger.lots):,} lots, {len(ledger.take_lot):,} charges", cost, floor, at_most)
+        for (what, (_, at_most)), cost in zip(actions.items(), costs, strict=True)
+    ]
 
 
 if __name__ == "__main__":
-    main(*map(int, sys.argv[1:]))
+    print(machine())
+    print(table(rows(lots=int(sys.argv[1]) if len(sys.argv) > 1 else LOTS)))

@@ -13,7 +13,7 @@ from typing import Any, Literal
 from numpy.typing import NDArray
 
 from service.analytics.money.ledger import Kind, Ledger
-from service.analytics.money.traced import events_behind, lot_values
+from service.analytics.money.traced import events_behind, lot_values, take_value
 from service.errors import NotComputable
 
 _BOUGHT = (Kind.OPENING, Kind.PURCHASE)
@@ -101,13 +101,13 @@ def behind(ledger: Ledger, lot: int) -> Ancestry:
 
 def _shares(ledger: Ledger, event: int, made: Sequence[int], values: Mapping[int, int] | None) -> list[float]:
     """Return the part of an event's cost that each lot carries: by value where credits enter, else by weight."""
+    if values is not None and ledger.credit[list(made)].any():
+        takes = range(*ledger.order.event_bounds[event : event + 2].tolist())
+        worth = [take_value(ledger, take, values[int(ledger.take_lot[take])]) for take in takes]
+        if total := int(ledger.cost[event]) + sum(worth):
+            return [values[own] / total for own in made]
     whole = int(ledger.whole[event])
-    weights = [int(ledger.weight[own]) / whole if whole else 0.0 for own in made]
-    if values is None or not ledger.credit[list(made)].any():
-        return weights
-    carried = sum(values[own] for own in made)
-    passed_on = sum(weights) if ledger.kind[event] != Kind.FINISHED else 1.0
-    return [values[own] / carried * passed_on for own in made] if carried else weights
+    return [int(ledger.weight[own]) / whole if whole else 0.0 for own in made]
 
 
 @dataclass(frozen=True, slots=True)

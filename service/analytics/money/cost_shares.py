@@ -109,8 +109,9 @@ def _parts(outturns: Sequence[Sharing]) -> tuple[Rule, list[Fraction]]:
     )
     for rule, values in rules:
         known = [max(value, 0) for value in values if value is not None]
-        if len(known) == len(values) and sum(known):
-            return rule, [Fraction(value, sum(known)) for value in known]
+        total = sum(known)
+        if total and len(known) == len(values):
+            return rule, [Fraction(value, total) for value in known]
     return "unknown", [Fraction(1), *[Fraction(0)] * (len(outturns) - 1)]
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.analytics.money.exact_parts import parts_of
-from service.analytics.money.ledger import BoolArray, Kind, Ledger
+from service.analytics.money.ledger import PASSES_ON, BoolArray, Kind, Ledger
 from service.analytics.money.ledger_order import NEVER
 from service.analytics.money.traced import Traced
 
@@ -128,8 +128,7 @@ def breaches(ledger: Ledger, traced: Traced, as_of: int = NEVER) -> list[Breach]
     np.subtract.at(within, ledger.made_by, traced.lot_micro.astype(object))
     flow = ledger.cost.astype(object) - traced.total_micro
     np.add.at(flow, ledger.take_event, traced.take_micro.astype(object))
-    homeless = ~np.isin(ledger.kind, [kind for kinds in USES.values() for kind in kinds if kind != Kind.OPEN])
-    homeless &= ledger.kind != Kind.OPEN
+    homeless = np.isin(ledger.kind, PASSES_ON) & (ledger.order.lot_count > 0)
     by_event = np.where(flow != 0, flow, np.where(within != 0, within, np.where(homeless, traced.rest_micro, 0)))
     counted = ledger.begun[ledger.take_event] <= as_of
     by_lot = stock_on(ledger, traced, as_of).micro.astype(object)

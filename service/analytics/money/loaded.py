@@ -58,7 +58,8 @@ def loaded_cost(ledger: Ledger, traced: Traced, as_of: int = NEVER) -> Loaded:
     failed_step, good_step = ledger.step[failed], ledger.step[ledger.made_by[good]]
     product = ledger.product[good].astype(np.float64)
     per_step = np.bincount(good_step, weights=product, minlength=steps)
-    own = np.bincount(failed_step, weights=traced.rest_micro[failed].astype(np.float64), minlength=steps)
+    rest = traced.rest_micro[failed].astype(np.float64)
+    own: FloatArray = np.bincount(failed_step, weights=rest, minlength=steps).astype(np.float64)
     spread = np.divide(product, per_step[good_step], out=np.zeros_like(product), where=per_step[good_step] > 0)
     passed_on = _passed_on(ledger, traced)
     kept = _rest_share(ledger, traced)[failed]
@@ -69,7 +70,7 @@ def loaded_cost(ledger: Ledger, traced: Traced, as_of: int = NEVER) -> Loaded:
         load = np.zeros(len(ledger.lots))
         load[good] = by_step[good_step] * spread
         extra, taken = passed_on(load)
-        found = own + np.bincount(failed_step, weights=taken[failed] * kept, minlength=steps)
+        found = own + np.bincount(failed_step, taken[failed] * kept, steps).astype(np.float64)
         close = np.abs(found - by_step).max() <= _CLOSE * np.abs(found).max()
         by_step = found
         if close:

@@ -85,7 +85,7 @@ def lot_values(ledger: Ledger, lots: Iterable[int]) -> dict[int, int]:
     for event in events_behind(ledger, lots):
         total = int(ledger.cost[event])
         for take in range(*order.event_bounds[event : event + 2].tolist()):
-            total += _take_value(ledger, take, value[int(ledger.take_lot[take])])
+            total += take_value(ledger, take, value[int(ledger.take_lot[take])])
         made = order.lots[order.first_lot[event] : order.first_lot[event] + order.lot_count[event]]
         weights, credits = ledger.weight[made].tolist(), ledger.credit[made].tolist()
         parts = dealt_with_credits(total, weights, int(ledger.whole[event]), credits)
@@ -128,7 +128,15 @@ def unpriced_behind(ledger: Ledger, lot: int) -> tuple[str, ...]:
     return tuple(sorted(names))
 
 
-def _take_value(ledger: Ledger, take: int, value: int) -> int:
+def take_value(ledger: Ledger, take: int, value: int) -> int:
+    """Return what one take, by its number, is worth where its lot was worth ``value``, in 10⁻⁶.
+
+    >>> from service.analytics.money.ledger import Event, Kind, Make, Take, ledger_of
+    >>> ledger = ledger_of([Event("soda", Kind.OPENING, None, makes=(Make("soda", 9),)),
+    ...                     Event("use", Kind.SAMPLE, None, takes=(Take("soda", 3),))])
+    >>> take_value(ledger, 0, 90)
+    30
+    """
     reach, quantity = int(ledger.order.reach[ledger.order.rank[take]]), int(ledger.quantity[ledger.take_lot[take]])
     before = reach - int(ledger.take_quantity[take])
     return part_of(value, reach, quantity) - part_of(value, before, quantity)
@@ -141,9 +149,8 @@ def _one_by_one(ledger: Ledger) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any
     value = [0] * len(ledger.lots)
     taken = [0] * len(ledger.take_lot)
     lots, first, counts = order.lots.tolist(), order.first_lot.tolist(), order.lot_count.tolist()
-    weight, credit, quantity = (
-        column[order.lots].tolist() for column in (ledger.weight, ledger.credit, ledger.quantity)
-    )
+    by_lot = (ledger.weight, ledger.credit, ledger.quantity)
+    weight, credit, quantity = (column[order.lots].tolist() for column in by_lot)
     whole, takers, takes = ledger.whole.tolist(), ledger.take_event.tolist(), order.takes.tolist()
     reach, bounds = order.reach.tolist(), order.take_bounds.tolist()
     for event in order.events.tolist():
@@ -160,7 +167,7 @@ def _one_by_one(ledger: Ledger) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any
                 total[takers[takes[rank]]] += after - before
                 before = after
     columns = (value, taken, total)
-    small = all(-MOST_MICRO < min(column) and max(column) < MOST_MICRO for column in columns if column)
+    small = all(min(column) > -MOST_MICRO and max(column) < MOST_MICRO for column in columns if column)
     dtype = np.int64 if small else object
     return np.array(value, dtype), np.array(taken, dtype), np.array(total, dtype)
 
