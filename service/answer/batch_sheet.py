@@ -137,6 +137,8 @@ def _weighed(
     weighed = _taken(step.key_input, key_input_g, named, strengths, model, by_content=False)
     if len(weighed) > 1:
         strengths[step.key_input] = blend([BlendPart(each.gross_g, None, each.strength) for each in weighed])
+    else:  # of several named lots the others may hold nothing more
+        strengths[step.key_input] = weighed[0].strength
     for line in step.bill:
         need = need_of(step, line, model.materials, strengths)
         if need.per_g is None:

@@ -179,6 +179,7 @@ def write_record(call: Call, kind: str, code: str) -> Response:
         by=call.who.name,
         at=call.service.now(),
         token=call.who.token_id,
+        tell=lambda writing, written: _standing(call, writing, written),
     )
     return _written(call, written)
 
@@ -205,11 +206,19 @@ def post_new_record(call: Call, kind: str) -> Response:
     return response
 
 
+def _standing(call: Call, reading: Reading, written: Written) -> tuple[StoredRecord, dict[str, Any]]:
+    """The record as it stands after a write, and as it is read."""
+    stored = _stored(reading, written.kind, written.code)
+    return stored, _told(call, reading, stored)
+
+
 def _written(call: Call, written: Written, status: int | None = None) -> Response:
     """Tell of the record as it stands after a write, and which other runs came out different."""
-    with call.service.database.reading(call.who.workshop_id) as reading:
-        stored = _stored(reading, written.kind, written.code)
-        told = _told(call, reading, stored)
+    if written.told is not None:
+        stored, told = written.told
+    else:
+        with call.service.database.reading(call.who.workshop_id) as reading:
+            stored, told = _standing(call, reading, written)
     tag = tag_of_record(stored, told)
     if written.moved:
         told = {**told, "moved": list(written.moved)}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import replace
 from typing import Any
@@ -21,6 +21,8 @@ from service.store import records, standing
 from service.store.records import StoredRecord, body_text, same_body
 from service.store.session import Database, Reading, Writing
 
+Tell = Callable[[Writing, Written], Any]
+
 
 def put_record(
     database: Database,
@@ -34,8 +36,11 @@ def put_record(
     by: str,
     at: dt.datetime,
     token: str | None = None,
+    tell: Tell | None = None,
 ) -> Written:
     """Write the record of a kind and code, and all that is derived from it, in one transaction.
+
+    ``tell`` reads in that same transaction what is to be said of a record that was written; it stands in ``told``.
 
     ``if_match`` is the header of that name, or None; ``if_none_match`` is true where the record must be new; ``by`` and
     ``token`` say who writes, ``at`` when. A body that is equal to the current record writes nothing, whatever
@@ -45,18 +50,12 @@ def put_record(
     """
 
     def story() -> Written:
-        with database.reading(workshop_id) as reading:
-            found = records.newest(reading, kind, code)
-            if (same := _unchanged(reading, found, kind, body, if_none_match)) is not None:
-                return same
-            if found is not None and not found.deleted:
-                _check_precondition(found, kind, code, if_match, if_none_match)
         with database.writing(workshop_id, by, at, token) as writing:
             written = write(Bench(writing), kind, code, body, if_match=if_match, if_none_match=if_none_match)
-            if written.changed:
-                return written
-            writing.abandon()
-            return replace(written, state=writing.state)
+            if not written.changed:
+                writing.abandon()
+                return replace(written, state=writing.state)
+            return written if tell is None else replace(written, told=tell(writing, written))
 
     return database.retrying(story)
 

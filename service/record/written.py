@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -12,7 +13,8 @@ class Written:
     ``created`` is true where there was no such record before (or only its tombstone), ``changed`` where a revision was
     written, ``replayed`` where an idempotency key found its record again. ``revision`` is that of the record now, and
     ``state`` the workshop's. ``etag`` is the opaque version of the record after the write, None after its removal.
-    ``moved`` are the codes of the other runs whose outcome came out different.
+    ``moved`` are the codes of the other runs whose outcome came out different. ``told`` is what the caller asked to be
+    read before the end of the transaction, None where nothing was written or asked.
     """
 
     kind: str
@@ -24,3 +26,4 @@ class Written:
     etag: str | None
     moved: tuple[str, ...] = ()
     replayed: bool = False
+    told: Any = None
