@@ -11,7 +11,7 @@ from service.answer.shelf import grams_of
 from service.domain.finding import Finding
 from service.domain.material import Material
 from service.domain.shelf_amount import UNITS_PER_BASE
-from service.store.entries import Balance, balances, of_sources
+from service.store.entries import Balance, balances
 from service.store.outcomes import StoredOutcome, stored_outcomes
 from service.store.records import StoredRecord
 from service.store.shelf import StoredLot, stored_lots
@@ -132,15 +132,14 @@ def overdrawn(lot: str, balance: Balance) -> Finding:
 
 
 def _runs(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
-    codes = [stored.code for stored in several]
-    lots: dict[str, set[str]] = {code: set() for code in codes}
-    for entry in of_sources(book.reading, "runs", codes):
-        if entry.kind == "charge" and entry.lot is not None:
-            lots[entry.source_code].add(entry.lot)
+    outcomes = stored_outcomes(book.reading, [stored.code for stored in several])
+    lots = {
+        code: {charge["lot"] for charge in outcome.detail["charges"] if charge["lot"] is not None}
+        for code, outcome in outcomes.items()
+    }
     charged = set().union(*lots.values())
     left = balances(book.reading, charged) if charged else {}
     below = {lot: overdrawn(lot, balance) for lot, balance in left.items() if balance.quantity < 0}
-    outcomes = stored_outcomes(book.reading, codes)
     return {
         code: _run(outcome, [below[lot] for lot in sorted(lots[code]) if lot in below])
         for code, outcome in outcomes.items()

@@ -22,6 +22,7 @@ Sign = Literal["positive", "non-negative", "any"]
 SMALLEST_BASE: Final = Fraction(1, 10**12)
 """The smallest magnitude, other than zero, that is taken, in the fixed unit of any dimension."""
 LARGEST_NUMBER: Final = 10**6
+_NEARLY_NOTHING: Final = 1000 * float(SMALLEST_BASE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -278,7 +279,10 @@ def _check_sign(reader: Written, value: Decimal, sign: Sign, phrase: str) -> Non
 def _check_size(reader: Written, quantity: Quantity, largest: int, base: str) -> None:
     """Refuse magnitudes that no bench sees, of the value and of its uncertainty, before they reach a sum."""
     factor = UNITS[quantity.unit][quantity.dimension]
-    for part, digits in (("value", quantity.value), ("uncertainty", quantity.uncertainty or Decimal(0))):
+    for part, digits in (("value", quantity.value), ("uncertainty", quantity.uncertainty)):
+        # Most amounts lie far from either end, which a float tells ten times faster than a fraction.
+        if digits is None or _NEARLY_NOTHING < abs(float(digits)) * float(factor) < largest / 2:
+            continue
         size = abs(Fraction(digits) * factor)
         if size > largest:
             reader.refuse("out-of-range", f"the {part} of {reader.shown!r} is beyond {largest} {base}".rstrip())
