@@ -121,7 +121,19 @@ class _Layout:
                 "reason": self._reason(material, shopping.purchase),
             }
             for material, need in sorted(self.plan.campaign.materials.items())
+        ] + [
+            {"material": material, "need_g": None, "to_buy_g": None, "on_hand_g": None, "packs": [], "reason": reason}
+            for material, reason in sorted(self._unknown_needs().items())
         ]
+
+    def _unknown_needs(self) -> dict[str, str]:
+        """The bought materials whose need cannot be told in grams, and why."""
+        return {
+            each.material: each.need.reason or "its need is not known"
+            for step, planned in zip(self.model.steps, self.plan.campaign.steps, strict=True)
+            for each in step.inputs
+            if planned.batches and each.maker is None and each.need.per_g is None
+        }
 
     def _packs(self, material: str, purchase: Purchase) -> list[dict[str, Any]]:
         offers = {offer.code: offer for offer in self.costing.shop.offers if offer.material == material}
@@ -149,7 +161,7 @@ class _Layout:
         """What the plan uses up at today's prices, and what it takes out of the till, whole packs and shipping."""
         campaign, currency = self.plan.campaign, self.exchange.currency
         consumed: float | None = 0.0
-        unpriced = []
+        unpriced = [*self._unknown_needs()]
         for material, need in campaign.materials.items():
             price = self.costing.prices.get(material)
             if price is None:
@@ -165,7 +177,7 @@ class _Layout:
         at_least = consumed
         if unpriced:
             consumed = None
-            reasons["cost.consumed_estimate"] = f"no price for {', '.join(dict.fromkeys(unpriced))}"
+            reasons["cost.consumed_estimate"] = f"no cost of {', '.join(dict.fromkeys(unpriced))}"
         if shopping.purchase.not_offered:
             reasons["cost.cash"] = f"without {', '.join(shopping.purchase.not_offered)}, which no offer covers"
         expected_g = campaign.steps[-1].expected_product_g * self.model.last.runs.dry_fraction

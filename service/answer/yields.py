@@ -13,12 +13,8 @@ from service.analytics.forecast.next_run import StepForecast
 from service.analytics.statistics.describe import describe
 from service.analytics.statistics.ratio import ratio_of_totals
 from service.answer.book import Book
-from service.answer.step_runs import StepRuns, experience_of, forecast_of, mass_flow, next_run_line, step_runs
-from service.answer.strengths import expected_strengths
-from service.domain.bill import need_of
-from service.domain.graph import in_order
-from service.domain.material import Material
-from service.domain.route import Route
+from service.answer.route_model import RouteModel, StepModel
+from service.answer.step_runs import StepRuns, experience_of, forecast_of, next_run_line
 from service.errors import NotComputable
 
 METHOD = "yields/1"
@@ -31,9 +27,9 @@ def yields_of(book: Book, route_code: str, *, as_of: dt.date, confidence: float 
     Hyndman and Fan's type 7; the ratio counts failed runs at zero, ``ratio_usable`` leaves them out. Raises
     UnknownRecord where there is no such route.
     """
-    route = book.route(route_code)
+    model = RouteModel(book, book.route(route_code), as_of)
     experience = experience_of(book, as_of)
-    steps = {step.code: step_runs(book, route, step, as_of) for step in in_order(route)}
+    route, steps = model.route, model.runs
     lines = []
     for runs in steps.values():
         try:
@@ -46,7 +42,7 @@ def yields_of(book: Book, route_code: str, *, as_of: dt.date, confidence: float 
         "route": route.code,
         "as_of": as_of.isoformat(),
         "steps": lines,
-        "overall": _overall(book, route, steps),
+        "overall": _overall(model),
         "rests_on": book.rests_on(
             as_of,
             METHOD,
@@ -120,18 +116,15 @@ def _mean(values: Any) -> float | None:
 # ---- the whole route
 
 
-def _overall(book: Book, route: Route, steps: Mapping[str, StepRuns]) -> dict[str, Any]:
+def _overall(model: RouteModel) -> dict[str, Any]:
     """The product of the ratios along the key inputs; a line for each material that a branch begins with."""
-    materials = book.materials_of(route)
-    strengths = expected_strengths(book, steps, materials)
     ratios: dict[str, float | None] = {}
     grams: dict[str, float | None] = {}
-    for code, runs in steps.items():
-        found = ratio_of_totals(runs.all_contained_g, runs.all_theoretical_g).ratio
-        flow = mass_flow(runs, materials, strengths)
-        ratios[code] = found
-        grams[code] = None if found is None or flow.factor_g_per_g is None else found * flow.factor_g_per_g
-    lines = [_line(start, path, ratios, grams) for start, path in _paths(route, materials, strengths)]
+    for step in model.steps:
+        found = ratio_of_totals(step.runs.all_contained_g, step.runs.all_theoretical_g).ratio
+        ratios[step.step.code] = found
+        grams[step.step.code] = None if found is None or step.factor_g_per_g is None else found * step.factor_g_per_g
+    lines = [_line(start, path, ratios, grams) for start, path in _paths(model)]
     main = next((line for line in lines if line["main"]), None)
     ratio = main["ratio_of_totals"] if main else None
     through = main["product_per_key_input_g_per_g"] if main else None
@@ -165,9 +158,7 @@ def _line(
     }
 
 
-def _paths(
-    route: Route, materials: Mapping[str, Material], strengths: Mapping[str, Any]
-) -> Iterator[tuple[str, list[tuple[str, float | None, bool]]]]:
+def _paths(model: RouteModel) -> Iterator[tuple[str, list[tuple[str, float | None, bool]]]]:
     """Each starting material with the steps from it to the product.
 
     A step of a path is its code, the grams that it takes of what comes from before a gram of its key input (1 for the
@@ -175,19 +166,13 @@ def _paths(
     """
 
     def back(
-        code: str, tail: list[tuple[str, float | None, bool]]
+        step: StepModel, tail: list[tuple[str, float | None, bool]]
     ) -> Iterator[tuple[str, list[tuple[str, float | None, bool]]]]:
-        step = route.step(code)
-        assert step is not None
-        maker = route.upstream.get((code, step.key_input))
-        if maker is None:
-            yield step.key_input, [(code, 1.0, True), *tail]
-        else:
-            yield from back(maker, [(code, 1.0, True), *tail])
-        for line in step.bill:
-            maker = route.upstream.get((code, line.material))
-            if maker is not None:
-                share = need_of(step, line, materials, strengths).per_g
-                yield from back(maker, [(code, share, False), *tail])
+        for each in step.inputs:
+            path = [(step.step.code, each.need.per_g, each.key), *tail]
+            if each.maker is not None:
+                yield from back(model.steps[each.maker], path)
+            elif each.key:
+                yield each.material, path
 
-    yield from back(route.last_step.code, [])
+    yield from back(model.last, [])

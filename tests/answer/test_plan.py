@@ -366,6 +366,22 @@ def test_money_and_shipping(bench: Desk) -> None:
     assert float(found["cost"]["cash"]["amount"]) == goods + 4
 
 
+def test_a_need_that_no_grams_tell_is_listed(desk: Desk) -> None:
+    """A bill in mL of a liquid without a density that is kept by weight."""
+    desk.fill()
+    desk.put("materials", "spirit", {"name": "spirit"})
+    desk.put("lots", "spirit-1", {"material": "spirit", "amount": "1 kg"})
+    step = ROUTE["steps"][0]
+    step = step | {"bill": [*step["bill"], {"material": "spirit", "per_key_input": "2 mL/g"}]}
+    desk.put("routes", "oxide", altered(ROUTE, steps=[step, ROUTE["steps"][1]]))
+    found = desk.plan("oxide", 10.0)
+    line = named(found["materials"], material="spirit")
+    assert line["need_g"] is None
+    assert "density of spirit" in line["reason"]
+    assert found["cost"]["complete"] is False
+    assert "spirit" in found["reasons"]["cost.consumed_estimate"]
+
+
 def test_a_solution_by_volume(desk: Desk) -> None:
     """0.1 mol of oxide takes 0.2 mol of acid: 100 mL of 2 mol/L, of which 900 mL are left."""
     from tests.answer.test_cost import acid_book
