@@ -166,8 +166,9 @@ class NeededMaterial(Described):
     """What is needed, on hand and to buy of a material."""
 
     material = fields.String(required=True)
-    need_g = number()
+    need_g = number("null where only mL can be told: then need_ml and the like stand beside")
     on_hand_g = number()
+    on_hand_counts_as_g = number("what is on hand, in grams of the strength that is planned with")
     to_buy_g = number()
     packs = many(Packs)
 

@@ -11,7 +11,7 @@ from sqlalchemy import ColumnElement, Select, bindparam, func, select
 
 from service.store.rows import chunks, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
-from service.store.tables import entries, lots
+from service.store.tables import entries
 
 _COLUMNS: Final = (
     "source_kind",
@@ -85,22 +85,25 @@ def balances(reading: Reading, codes: Collection[str] | None = None) -> dict[str
 
 @cache
 def _balances(*, every: bool) -> Select[Any]:
-    """The sums of the lines by lot, of every lot or of those in the list ``codes``; built once."""
+    """The sums of the lines by lot, of every lot or of those in the list ``codes``; built once.
+
+    Every lot has a line of its own, that of its opening or of what made it: no table but this one needs to be read.
+    """
+    e = entries.c
     statement = (
         select(
-            lots.c.code,
-            lots.c.dimension,
+            e.lot,
+            func.min(e.dimension),
             # In two parts: large lines together may be beyond 64 bits, which SQLite refuses to sum.
-            func.sum(entries.c.quantity.op("/")(_GIGA)),
-            func.sum(entries.c.quantity % _GIGA),
-            func.count(entries.c.reason),
+            func.sum(e.quantity.op("/")(_GIGA)),
+            func.sum(e.quantity % _GIGA),
+            func.count(e.reason),
         )
-        .outerjoin(entries, (entries.c.workshop == lots.c.workshop) & (entries.c.lot == lots.c.code))
-        .where(lots.c.workshop == bindparam("workshop"))
-        .group_by(lots.c.code, lots.c.dimension)
-        .order_by(lots.c.code)
+        .where(e.workshop == bindparam("workshop"), e.lot.is_not(None))
+        .group_by(e.lot)
+        .order_by(e.lot)
     )
-    return statement if every else statement.where(lots.c.code.in_(bindparam("codes", expanding=True)))
+    return statement if every else statement.where(e.lot.in_(bindparam("codes", expanding=True)))
 
 
 def replace_entries(writing: Writing, before: Iterable[Entry], after: Sequence[Entry]) -> None:
