@@ -129,6 +129,10 @@ def theoretical_per_gram(
         # An amount for each batch whatever its size bounds no batch of unknown size.
         if line.material not in reaction.reactants or line.per_batch is not None:
             continue
+        if line.equivalents is not None:
+            # Moles for moles: no density and no assay is asked for.
+            extents.append(line.equivalents.base() * key.contained_mol / reaction.reactants[line.material])
+            continue
         need = need_of(step, line, materials, strengths)
         held = unit_holding(line.material, materials, strengths.get(line.material, Strength()))
         if need.per_g is None or held.contained_mol is None:
