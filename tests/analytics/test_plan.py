@@ -320,3 +320,19 @@ def test_a_spare_batch_that_is_wanted_takes_a_plan_off_the_edge():
     assert spared.campaign.steps[0].spare_batches >= 1
     assert spared.p_max > bare.p_max
     assert spared.campaign.p_reach >= 0.80
+
+
+def test_stock_that_a_failure_leaves_alone_does_not_count_as_more_than_it_is():
+    def step(code: str, failures: int, upstream: tuple[tuple[int, float], ...] = (), **more: object) -> PlanStep:
+        return PlanStep(code, forecast_step([0.5], failures, mass_ratio=False, pi0=0.02), 1.0, upstream, **more)
+
+    ore = (BoughtInput("ore", 1.0, key=True),)
+    steps = [
+        step("s0", 0, bought=ore),
+        step("s1", 1, ((0, 1.0),)),
+        step("s2", 1, ((1, 1.0),), stock_g=1.0),
+        step("s3", 1, ((2, 1.0),)),
+    ]
+    plan = plan_route(steps, 1.0, 0.8125, seed_words=("law",), trials=256)
+    assert plan.campaign.p_reach >= 0.8125
+    assert sum(planned.spare_batches for planned in plan.campaign.steps) >= 1

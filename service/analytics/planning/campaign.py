@@ -107,20 +107,18 @@ class Campaigns:
         )
 
     def counted_reach(self, flow: PlannedFlow, target_g: float) -> float:
-        """Return the share of the trials that reach the target in the flow's batches, however large they are."""
-        made = [
-            wanted - stock
-            for wanted, stock, count in zip(flow.product_g, flow.from_stock_g, flow.batches, strict=True)
-            if count
-        ]
-        boundless = 1e9 * max(flow.output_g, target_g) / min(made, default=1.0)
+        """Return the share of the trials that reach the target in the flow's batches, however large they are.
+
+        Only what begins the route is made vast: what it gives carries the rest along in the planned proportions, and
+        stock stays what it is.
+        """
+        boundless = 1e9 * max(flow.output_g, target_g) / flow.output_g
         vast = replace(
             flow,
-            product_g=tuple(
-                stock + (wanted - stock) * boundless
-                for wanted, stock in zip(flow.product_g, flow.from_stock_g, strict=True)
+            feed_g=tuple(
+                feed if any(flow.batches[earlier] for earlier, _ in step.upstream) else feed * boundless
+                for step, feed in zip(self._steps, flow.feed_g, strict=True)
             ),
-            feed_g=tuple(feed * boundless for feed in flow.feed_g),
         )
         return reach_probability(self.carry_out(vast, limited=False).final_g, 1.0, target_g)[0]
 
