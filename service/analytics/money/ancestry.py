@@ -1,0 +1,184 @@
+"""What stands behind a lot: how much of every bought lot, which part of every run, and the graph up and down.
+
+λ = (I − A)ᵀ⁻¹e: one walk back from the lot, over its ancestors only. A forward sum over the same graph gives the same
+amounts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from numpy.typing import NDArray
+
+from service.analytics.money.ledger import Kind, Ledger
+from service.analytics.money.traced import events_behind, lot_values, take_value
+from service.errors import NotComputable
+
+_BOUGHT = (Kind.OPENING, Kind.PURCHASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """So much of a bought or opened lot, in its own unit, and of its value, in 10⁻⁶, is behind a unit of another."""
+
+    lot: int
+    amount: float
+    micro: float
+
+
+@dataclass(frozen=True, slots=True)
+class Ancestry:
+    """What is behind one unit (ng, nL, nmol) of a lot. ``bought``: the bought and opened lots, by number.
+
+    ``amounts``: every lot behind it, by number, itself at 1. ``events``: the part of each event behind it; what an
+    event paid, wasted or worked is behind it to that part. ``direct_micro``: what the runs and pools among them paid
+    beside their lots; with the bought lots it is the unit cost.
+    """
+
+    lot: int
+    bought: tuple[Behind, ...]
+    amounts: Mapping[int, float]
+    events: Mapping[int, float]
+    direct_micro: float
+
+    def embodied(self, per_event: Mapping[int, float] | Sequence[float] | NDArray[Any]) -> float:
+        """Return how much of what events have, such as grams of waste, is behind a unit.
+
+        ``per_event``: by number of event.
+        """
+        if isinstance(per_event, Mapping):
+            return sum(part * per_event.get(event, 0.0) for event, part in self.events.items())
+        return sum(part * float(per_event[event]) for event, part in self.events.items())
+
+
+def behind(ledger: Ledger, lot: int) -> Ancestry:
+    """Return what is behind one unit of the lot of a number; only its ancestors are touched.
+
+    Co-products share what is behind them as they share the cost. What failed is behind no lot. Of a lot without a
+    quantity nothing can be said per unit: it is an ancestor whose own ancestors are not counted.
+
+    Raises ``NotComputable`` where the lot itself has none.
+
+    >>> from service.analytics.money.ledger import Event, Make, Take, ledger_of
+    >>> ledger = ledger_of([
+    ...     Event("soda", Kind.PURCHASE, None, cost_micro=3000, makes=(Make("soda", 100),)),
+    ...     Event("wash", Kind.FINISHED, None, cost_micro=500, takes=(Take("soda", 50),), makes=(Make("powder", 40),))])
+    >>> found = behind(ledger, 1)
+    >>> found.bought, found.direct_micro
+    ((Behind(lot=0, amount=1.25, micro=37.5),), 12.5)
+    """
+    if not ledger.quantity[lot]:
+        raise NotComputable(f"how much there was of the lot {ledger.lots[lot]!r} is not known")
+    order = ledger.order
+    values: dict[int, int] | None = None
+    amounts: dict[int, float] = {lot: 1.0}
+    events: dict[int, float] = {}
+    bought: list[Behind] = []
+    direct_micro = 0.0
+    for event in reversed(events_behind(ledger, [lot])):
+        made = order.lots[order.first_lot[event] : order.first_lot[event] + order.lot_count[event]]
+        if values is None and ledger.credit[made].any():
+            values = lot_values(ledger, [lot])
+        shares = _shares(ledger, event, made.tolist(), values)
+        parts = {
+            own: amounts.get(own, 0.0) * share / int(ledger.quantity[own])
+            for own, share in zip(made.tolist(), shares, strict=True)
+            if ledger.quantity[own]
+        }
+        part, cost = sum(parts.values()), int(ledger.cost[event])
+        if ledger.kind[event] in _BOUGHT:
+            bought += [Behind(own, amounts[own], parts.get(own, 0.0) * cost) for own in made.tolist() if own in amounts]
+        else:
+            direct_micro += part * cost
+        if not part:
+            continue
+        events[event] = part
+        for take in range(*order.event_bounds[event : event + 2].tolist()):
+            taken = int(ledger.take_lot[take])
+            amounts[taken] = amounts.get(taken, 0.0) + part * int(ledger.take_quantity[take])
+    return Ancestry(lot, tuple(sorted(bought, key=lambda one: one.lot)), amounts, events, direct_micro)
+
+
+def _shares(ledger: Ledger, event: int, made: Sequence[int], values: Mapping[int, int] | None) -> list[float]:
+    """Return the part of an event's cost that each lot carries: by value where credits enter, else by weight."""
+    if values is not None and ledger.credit[list(made)].any():
+        takes = range(*ledger.order.event_bounds[event : event + 2].tolist())
+        worth = [take_value(ledger, take, values[int(ledger.take_lot[take])]) for take in takes]
+        if total := int(ledger.cost[event]) + sum(worth):
+            return [values[own] / total for own in made]
+    whole = int(ledger.whole[event])
+    return [int(ledger.weight[own]) / whole if whole else 0.0 for own in made]
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A lot or an event, by its number; ``kind`` is ``lot`` or the kind of the event."""
+
+    kind: str
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """So much, in the lot's unit, goes from one node into the other: what was taken of a lot, or made by an event."""
+
+    tail: Node
+    head: Node
+    quantity: int
+
+
+@dataclass(frozen=True, slots=True)
+class Lineage:
+    """The graph around a lot, nearest first. ``complete`` is false where there is more of it than was asked for."""
+
+    nodes: tuple[Node, ...]
+    edges: tuple[Edge, ...]
+    complete: bool
+
+
+def lineage(ledger: Ledger, lot: int, direction: Literal["up", "down"], most: int = 1000) -> Lineage:
+    """Return what a lot was made of (``up``) or what became of it (``down``), at most ``most`` nodes of it.
+
+    >>> from service.analytics.money.ledger import Event, Make, Take, ledger_of
+    >>> ledger = ledger_of([Event("soda", Kind.OPENING, None, makes=(Make("soda", 100),)),
+    ...                     Event("try", Kind.SAMPLE, None, takes=(Take("soda", 5),))])
+    >>> [(edge.tail.kind, edge.head.kind, edge.quantity) for edge in lineage(ledger, 0, "down").edges]
+    [('lot', 'sample', 5)]
+    """
+    start = Node("lot", lot)
+    nodes = {start: None}
+    edges: list[Edge] = []
+    complete = True
+    waiting = [start]
+    for node in waiting:  # grows while it is walked
+        for other, quantity in _neighbours(ledger, node, direction):
+            if other not in nodes:
+                if len(nodes) >= most:
+                    complete = False
+                    continue
+                nodes[other] = None
+                waiting.append(other)
+            edges.append(Edge(other, node, quantity) if direction == "up" else Edge(node, other, quantity))
+    return Lineage(tuple(nodes), tuple(edges), complete)
+
+
+def _neighbours(ledger: Ledger, node: Node, direction: Literal["up", "down"]) -> list[tuple[Node, int]]:
+    order = ledger.order
+    if node.kind == "lot" and direction == "up":
+        return [(_event(ledger, int(ledger.made_by[node.number])), int(ledger.quantity[node.number]))]
+    if node.kind == "lot":
+        place = order.place[node.number]
+        taken = order.takes[order.take_bounds[place] : order.take_bounds[place + 1]].tolist()
+        return [(_event(ledger, int(ledger.take_event[take])), int(ledger.take_quantity[take])) for take in taken]
+    if direction == "up":
+        takes = range(*order.event_bounds[node.number : node.number + 2].tolist())
+        return [(Node("lot", int(ledger.take_lot[take])), int(ledger.take_quantity[take])) for take in takes]
+    first = order.first_lot[node.number]
+    made = order.lots[first : first + order.lot_count[node.number]].tolist()
+    return [(Node("lot", own), int(ledger.quantity[own])) for own in made]
+
+
+def _event(ledger: Ledger, number: int) -> Node:
+    return Node(Kind(int(ledger.kind[number])).name.lower().replace("_", "-"), number)
