@@ -20,6 +20,7 @@ from service.domain.material import Material
 from service.domain.route import CONTENT, MASS_RATIO, Route, Step
 from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN
 from service.store.columns import NO_DAY
+from service.store.records import many
 
 PROBABILITIES = (50, 80, 90, 95)
 """In percent, the probabilities that a forecast's lower bounds are given for."""
@@ -155,8 +156,10 @@ def _left_out(book: Book, columns: Columns, every: Any, places: Any, out: Flags)
     """Runs that statistics leave out, each with its reason, in the order of their codes."""
     found = {str(run): OTHER_FORM for run in columns.run[np.setdiff1d(every, places)]}
     named = [str(run) for run in columns.run[places[out]]]
-    runs = book.records("runs", named) if named else {}
-    found |= {code: run.excluded or "its theoretical amount is not known" for code, run in runs.items()}
+    # One word of each body is wanted: the records are not made of them.
+    for stored in many(book.reading, "runs", named):
+        exclude = stored.body.get("exclude")
+        found[stored.code] = exclude["reason"] if exclude else "its theoretical amount is not known"
     return tuple({"run": code, "reason": found[code]} for code in sorted(found))
 
 

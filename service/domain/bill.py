@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
-from service.domain.charge import Holding, Inputs, holding_of, molar_mass_of
+from service.domain.charge import Holding, Inputs, density_of, holding_of, molar_mass_of
 from service.domain.lot import Measured, Strength
 from service.domain.material import Material
 from service.domain.quantity import Quantity
@@ -49,11 +49,11 @@ def unit_holding(code: str, materials: Mapping[str, Material], strength: Strengt
     mass = molar_mass_of(material, materials.get(material.analyte_code))
     held: Holding = holding_of(ONE_GRAM, strength, material, mass, inputs, code)
     x = inputs.values
-    density = strength.density.value if strength.density is not None else material.density_g_per_ml
+    density = density_of(strength, material)
     return UnitHolding(
         None if held.contained is None else held.contained(x),
         None if held.mol is None else held.mol(x),
-        density,
+        None if density is None else density.value,
         held.reasons,
     )
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from service.domain.lot import Measured, Strength
+from service.domain.lot import Measured, Strength, measured
 from service.domain.material import Material
 from service.domain.quantity import Quantity, volume_u_ml, weighing_u_g
 
@@ -69,6 +69,15 @@ def molar_mass_of(material: Material, analyte: Material | None = None) -> Measur
     return None
 
 
+def density_of(strength: Strength, material: Material) -> Measured | None:
+    """Return the density in g/mL that an amount is counted by: its own, else its material's; None without either.
+
+    >>> density_of(Strength(density=Measured(1.1)), Material("acid", "acid"))
+    Measured(value=1.1, u=None)
+    """
+    return strength.density or measured(material.density)
+
+
 def amount_u(amount: Quantity, readings: int) -> float | None:
     """Return the standard uncertainty of an amount in its fixed unit (g, mL or mol); None where it carries none.
 
@@ -112,10 +121,7 @@ class _Builder:
         self.codes: dict[str, str] = {}
         self.strength = strength
         self.molar_mass = self._place(molar_mass, ("molar mass", material.analyte_code))
-        density = strength.density
-        if density is None and material.density is not None:
-            density = Measured(material.density.base(), material.density.stated_u_base())
-        self.density = self._place(density, ("density", lot))
+        self.density = self._place(density_of(strength, material), ("density", lot))
         self.assay = self._place(strength.assay, ("assay", lot))
         self.loss = self._place(strength.loss_on_drying, ("loss on drying", lot))
         self.molarity = self._place(strength.molarity, ("molarity", lot))

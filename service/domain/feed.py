@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
 from service.domain.charge import DENSITY_NEEDED, Holding, Inputs, Reading, holding_of, molar_mass_of
-from service.domain.lot import Measured, ShelfLot, Strength
+from service.domain.lot import Measured, ShelfLot, Strength, measured
 from service.domain.material import Material
 from service.domain.route import CONTENT, RECOVERY, STOICHIOMETRIC, Step
 from service.domain.run import Charge, Run
@@ -60,20 +60,10 @@ class Feed:
         return molar_mass_of(material, self.materials.get(material.analyte_code))
 
     def strength(self, i: int) -> Strength:
-        """What charge ``i`` states itself, else what its lot states, else what the material's contents are."""
+        """What charge ``i`` states itself, else what its lot states."""
         charge = self.run.charges[i]
-        own = charge.strength
         shelf = self.lots[charge.lot].strength if charge.lot is not None else Strength()
-        states_own = own.molarity is not None or own.mass_concentration is not None or own.assay is not None
-        measured = own if states_own else shelf
-        return Strength(
-            assay=measured.assay,
-            loss_on_drying=own.loss_on_drying or shelf.loss_on_drying,
-            molarity=measured.molarity,
-            mass_concentration=measured.mass_concentration,
-            density=own.density or shelf.density,
-            contents=own.contents or shelf.contents,
-        )
+        return charge.strength.over(shelf)
 
     def _hold(self, charge: Charge, i: int) -> Holding:
         code = self.names[i]
@@ -179,7 +169,7 @@ class Feed:
         if charge.lot is not None and (found := self.lots[charge.lot].strength.contents.get(analyte)) is not None:
             return found, f"lot {charge.lot}"
         stated = self.materials[name].contents.get(analyte)
-        return (None if stated is None else Measured(stated.base(), stated.stated_u_base())), f"material {name}"
+        return measured(stated), f"material {name}"
 
     def _sum_of(self, places: Sequence[int], part: Part) -> Reading | None:
         """Sum of one part over some charges; a part that is not known is a fault, and the sum None."""

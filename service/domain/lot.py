@@ -49,6 +49,25 @@ class Strength:
         dry = 1.0 - (self.loss_on_drying.value if self.loss_on_drying else 0.0)
         return dry * (self.assay.value if self.assay else 1.0)
 
+    def over(self, shelf: Strength) -> Strength:
+        """Return what a charge states itself, over what its lot states.
+
+        An assay or a concentration of its own stands for both: the two are never mixed.
+
+        >>> Strength(assay=Measured(0.8)).over(Strength(molarity=Measured(6.0), density=Measured(1.1))).molarity is None
+        True
+        """
+        states_own = self.assay is not None or self.molarity is not None or self.mass_concentration is not None
+        stated = self if states_own else shelf
+        return Strength(
+            assay=stated.assay,
+            loss_on_drying=self.loss_on_drying or shelf.loss_on_drying,
+            molarity=stated.molarity,
+            mass_concentration=stated.mass_concentration,
+            density=self.density or shelf.density,
+            contents=self.contents or shelf.contents,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Lot:

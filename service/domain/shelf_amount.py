@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Final
 
-from service.domain.charge import molar_mass_of
+from service.domain.charge import density_of, molar_mass_of
 from service.domain.lot import Strength
 from service.domain.material import Material
 from service.domain.quantity import Quantity
@@ -77,11 +77,11 @@ class _Factors:
     """What a millilitre and a gram of a lot are, None where it is not known or nothing."""
 
     def __init__(self, strength: Strength, material: Material, analyte: Material | None) -> None:
-        density = strength.density.value if strength.density is not None else material.density_g_per_ml
+        density = density_of(strength, material)
         molar_mass = molar_mass_of(material, analyte)
         self._g_per_mol = _exact(molar_mass.value if molar_mass is not None else None)
         self._strength = strength
-        self.g_per_ml = _exact(density)
+        self.g_per_ml = _exact(density.value if density is not None else None)
 
     @property
     def mol_per_ml(self) -> Fraction | None:

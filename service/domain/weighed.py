@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from service.domain.charge import Inputs, Reading
+from service.domain.charge import Inputs, Reading, amount_u, density_of
 from service.domain.lot import Measured
 from service.domain.material import Material
-from service.domain.quantity import volume_u_ml, weighing_u_g
+from service.domain.quantity import weighing_u_g
 from service.domain.run import Outturn
+from service.domain.shelf_amount import net_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,29 +36,25 @@ def weigh(outturn: Outturn, inputs: Inputs, material: Material) -> Weighed | Non
     >>> row.contained(inputs.values), round(inputs.us[0], 5)
     (20.41, 0.00408)
     """
-    density: Measured | None = None
-    if outturn.net is not None and outturn.net.dimension == "volume":
-        density = outturn.strength.density
-        if density is None and material.density is not None:
-            density = Measured(material.density.base(), material.density.stated_u_base())
-        if density is None:
-            return None
-        measured = Measured(outturn.net.base(), volume_u_ml(outturn.net))
-    elif outturn.net is not None:
-        measured = Measured(outturn.net.base(), weighing_u_g(outturn.net, readings=2))
-    else:
-        assert outturn.tare is not None
-        k = len(outturn.gross)
-        squares = math.fsum((weighing_u_g(gross, readings=1) or 0.0) ** 2 for gross in outturn.gross)
-        u_tare = k * (weighing_u_g(outturn.tare, readings=1) or 0.0)
-        # Exact, so that a net of 20.41 g is that and not 20.409999999999997 g.
-        net = float(sum((gross.exact_base() for gross in outturn.gross), -k * outturn.tare.exact_base()))
-        measured = Measured(net, math.sqrt(squares + u_tare**2))
+    dimension, net = net_of(outturn)
+    density = density_of(outturn.strength, material) if dimension == "volume" else None
+    if dimension == "volume" and density is None:
+        return None
+    measured = Measured(float(net), _net_u(outturn))
     place, strength = inputs.take(measured), outturn.strength
     net_g = _at(place) if density is None else _by(_at(place), inputs.take(density))
     dry = net_g if strength.loss_on_drying is None else _less(net_g, inputs.take(strength.loss_on_drying))
     contained = dry if strength.assay is None else _by(dry, inputs.take(strength.assay))
     return Weighed(outturn, net_g, dry, contained)
+
+
+def _net_u(outturn: Outturn) -> float | None:
+    """Standard uncertainty of the net amount, in g or mL; None where what was written carries none."""
+    if outturn.net is not None:
+        return amount_u(outturn.net, readings=1 if outturn.net.dimension == "volume" else 2)
+    assert outturn.tare is not None
+    squares = math.fsum((weighing_u_g(gross, readings=1) or 0.0) ** 2 for gross in outturn.gross)
+    return math.hypot(math.sqrt(squares), len(outturn.gross) * (weighing_u_g(outturn.tare, readings=1) or 0.0))
 
 
 def _at(place: int) -> Reading:

@@ -22,18 +22,19 @@ _RANK: Final = {kind: rank for rank, kind in enumerate(KINDS)}
 
 @dataclass(frozen=True, slots=True)
 class LoadedLine:
-    """A line whose record was read: what it names, and what is there once it is written."""
+    """A line with its record as it was read: what it names, and what is there once it is written."""
 
     line: ImportLine
     named: tuple[Reference, ...]
     gives: frozenset[Target]
+    record: Any = None
 
 
 def loaded_line(line: ImportLine, record: Any) -> LoadedLine:
     """Return a line with what its record names and gives: itself, and the lots that are written through it."""
     lots = made_lots(record) if isinstance(record, Run | Pool) else set()
     gives = frozenset({(line.kind, line.code), *(("lots", lot) for lot in lots)})
-    return LoadedLine(line, references(line.kind, record), gives)
+    return LoadedLine(line, references(line.kind, record), gives, record)
 
 
 def in_order(lines: Sequence[LoadedLine]) -> tuple[list[LoadedLine], list[tuple[LoadedLine, list[Fault]]]]:

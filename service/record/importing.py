@@ -212,7 +212,7 @@ class _Lines:
         if self.written and not self.written % RECORDS_A_STATE and not self._stands(line):
             self._bench.writing.move_on()
         try:
-            written = write(self._bench, line.kind, line.code, line.body)
+            written = write(self._bench, line.kind, line.code, line.body, record=loaded.record)
         except RevisionRequired as refused:
             opening = line.kind == WORKSHOP and refused.extra["etag"] == OPENING_ETAG
             if not self._replace and not opening:
@@ -221,7 +221,7 @@ class _Lines:
                 raise Forbidden(
                     "the file changes the workshop's own record, which takes the scope manage: leave that line out"
                 ) from refused
-            written = write(self._bench, line.kind, line.code, line.body, if_match=ANY)
+            written = write(self._bench, line.kind, line.code, line.body, if_match=ANY, record=loaded.record)
         self.written += written.changed
         self._moved.update(written.moved)
         self._effects[line.kind, line.code] = EFFECTS[0 if written.created else 1 if written.changed else 2]

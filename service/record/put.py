@@ -113,10 +113,12 @@ def write(
     *,
     if_match: str | None = None,
     if_none_match: bool = False,
+    record: Any = None,
 ) -> Written:
     """Write one record within a write transaction, which the caller commits, or abandons where nothing changed.
 
-    Preconditions, checks and errors are those of :func:`put_record`.
+    ``record`` is what ``body`` was read as already, None where it was not. Preconditions, checks and errors are those
+    of :func:`put_record`.
     """
     writing = bench.writing
     found = records.newest(writing, kind, code)
@@ -125,7 +127,8 @@ def write(
     if kind == "lots":
         check_written_here(bench, code)
     _check_precondition(found, kind, code, if_match, if_none_match)
-    record = load_record(kind, code, body)
+    if record is None:
+        record = load_record(kind, code, body)
     before = None if found is None or found.deleted else bench.loaded(found)
     reason = body.get("change") if kind == "routes" else None
     check(bench, kind, record, before, reason)

@@ -110,8 +110,7 @@ def lines_of_run(run: Run, lots: Lots, made: Mapping[str, StoredLot], materials:
     for i, charge in enumerate(run.charges):
         if charge.lot is not None:
             lot = lots[charge.lot].lot
-            strength = _over(charge.strength, lot.strength)
-            taken = _taken(charge.amount, lot, strength, materials)
+            taken = _taken(charge.amount, lot, charge.strength.over(lot.strength), materials)
             lines.append(_line("runs", run.code, "charge", i, lot, started_on, taken))
         else:
             assert charge.material is not None, "a charge is of a lot or of a material"
@@ -161,20 +160,6 @@ def _converted(
 def _number(amount: Quantity, dimension: str, lot: ShelfLot, materials: Materials) -> float | None:
     found = _converted(amount, dimension, lot, materials)
     return None if isinstance(found, str) else float(found)
-
-
-def _over(own: Strength, shelf: Strength) -> Strength:
-    """What a charge states itself, over what its lot states."""
-    states_own = own.assay is not None or own.molarity is not None or own.mass_concentration is not None
-    stated = own if states_own else shelf
-    return Strength(
-        assay=stated.assay,
-        loss_on_drying=own.loss_on_drying or shelf.loss_on_drying,
-        molarity=stated.molarity,
-        mass_concentration=stated.mass_concentration,
-        density=own.density or shelf.density,
-        contents=own.contents or shelf.contents,
-    )
 
 
 def _hazards(lots: Sequence[ShelfLot]) -> tuple[str, ...] | None:
