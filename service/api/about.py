@@ -10,8 +10,8 @@ from typing import Any, Final
 from flask import Response, current_app
 
 from service.api import counters
-from service.api.answers import METHODS
 from service.api.conditional import not_modified, tag_of, with_tag
+from service.api.methods import METHODS
 from service.api.operation import Answer, Call, Operation
 from service.api.paging import LARGEST_PAGE
 from service.api.query import MOST_VALUES

@@ -2,73 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from http import HTTPStatus
-from typing import Any, Final
+from collections.abc import Sequence
 
-from flask import Response, request
+from flask import Response
 
 from service.answer import batch_sheet, cost, plan, yields
-from service.answer.book import Book
 from service.api import query
-from service.api.conditional import not_modified, tag_of, with_tag
-from service.api.operation import Answer, Call, Operation
-from service.api.query import Parameter, canonical
-from service.api.wire import CSV, FORMATS, JSON, NDJSON, json_bytes, media_type_asked
-from service.rendering.table import csv_text, ndjson_text
+from service.api.answered import CURRENCY, DEFAULT_CONFIDENCE, answer_operation, answered, as_of
+from service.api.operation import Call, Operation
 from service.schemas.analytic_answers import BatchSheetAnswer, CostAnswer, PlanAnswer, YieldsAnswer
-
-DEFAULT_CONFIDENCE: Final = 0.9
-_AS_OF: Final = query.day("as_of", "The date of the answer; today (UTC) where it is left out.")
-_CURRENCY: Final = query.currency("currency", "The currency of the answer; the workshop's own where it is left out.")
-_FORMAT: Final = query.choice("format", "The form of the answer; goes before Accept.", FORMATS)
-
-METHODS: Final[Mapping[str, str]] = dict(method.METHOD.split("/", 1) for method in (yields, cost, plan, batch_sheet))
-"""Every method by its name, with its version: another version may give another number."""
-
-Compute = Callable[[Book], dict[str, Any]]
-
-
-def _answered(call: Call, method: str, compute: Compute) -> Response:
-    """Answer from one snapshot; what the asker holds already is told unchanged before anything is computed."""
-    media_type = media_type_asked(call.query["format"], tuple(FORMATS.values()))
-    asked = {**call.query, "as_of": _as_of(call)}
-    with call.service.database.reading(call.who.workshop_id) as reading:
-        tag = tag_of(reading.workshop_id, reading.state, request.path, canonical(asked), media_type, method)
-        unchanged = not_modified(tag)
-        if unchanged is not None:
-            return unchanged
-        answer = compute(Book(reading, call.service.memory))
-    if media_type == JSON:
-        return with_tag(Response(json_bytes(answer), content_type=JSON), tag)
-    rows = answer[call.query["table"]]
-    rendered = csv_text(rows) if media_type == CSV else ndjson_text(rows)
-    return with_tag(Response(rendered, content_type=f"{media_type}; charset=utf-8"), tag)
-
-
-def _as_of(call: Call) -> Any:
-    """Return the date that was asked for, else today."""
-    return call.query["as_of"] or call.service.today()
 
 
 def _yields(call: Call, route: str) -> Response:
-    return _answered(
+    return answered(
         call,
         yields.METHOD,
-        lambda book: yields.yields_of(book, route, as_of=_as_of(call), confidence=call.query["confidence"]),
+        lambda book: yields.yields_of(book, route, as_of=as_of(call), confidence=call.query["confidence"]),
     )
 
 
 def _cost(call: Call, route: str) -> Response:
     asked = call.query
-    return _answered(
+    return answered(
         call,
         cost.METHOD,
         lambda book: cost.cost_of(
             book,
             route,
             currency=asked["currency"],
-            as_of=_as_of(call),
+            as_of=as_of(call),
             labour=asked["labour"],
             amount_g=asked["amount"],
         ),
@@ -77,7 +39,7 @@ def _cost(call: Call, route: str) -> Response:
 
 def _plan(call: Call, route: str) -> Response:
     asked = call.query
-    return _answered(
+    return answered(
         call,
         plan.METHOD,
         lambda book: plan.plan_of(
@@ -90,7 +52,7 @@ def _plan(call: Call, route: str) -> Response:
             spare=asked["spare"],
             acknowledge=asked["acknowledge"],
             currency=asked["currency"],
-            as_of=_as_of(call),
+            as_of=as_of(call),
             trials=asked["trials"],
         ),
     )
@@ -98,46 +60,19 @@ def _plan(call: Call, route: str) -> Response:
 
 def _batch_sheet(call: Call, route: str, step: str) -> Response:
     asked = call.query
-    return _answered(
+    return answered(
         call,
         batch_sheet.METHOD,
         lambda book: batch_sheet.batch_sheet_of(
-            book, route, step, key_input_g=asked["key_input"], lots=asked["lots"], as_of=_as_of(call)
+            book, route, step, key_input_g=asked["key_input"], lots=asked["lots"], as_of=as_of(call)
         ),
-    )
-
-
-def _operation(
-    id: str,
-    rule: str,
-    summary: str,
-    description: str,
-    view: Callable[..., Response],
-    schema: Any,
-    tables: Sequence[str],
-    parameters: Sequence[Parameter],
-) -> Operation:
-    table = query.choice("table", "Which array of the answer a CSV or NDJSON holds.", tables, default=tables[0])
-    content = {JSON: schema, CSV: {"type": "string"}, NDJSON: {"type": "string"}}
-    return Operation(
-        id=id,
-        method="GET",
-        rule=rule,
-        tag="answers",
-        summary=summary,
-        description=description,
-        view=view,
-        answers={200: Answer(summary + ".", content, ("ETag",)), 304: Answer("What is held already still stands.")},
-        parameters=(*parameters, _AS_OF, _FORMAT, table),
-        fields=("If-None-Match",),
-        problems=(HTTPStatus.UNPROCESSABLE_ENTITY,),
     )
 
 
 def operations() -> Sequence[Operation]:
     """Return the operations that answer about routes and reactions."""
     return (
-        _operation(
+        answer_operation(
             "get_yields",
             "/v1/routes/<route>/yields",
             "What each step gave, and what its next run will give",
@@ -155,7 +90,7 @@ def operations() -> Sequence[Operation]:
                 ),
             ),
         ),
-        _operation(
+        answer_operation(
             "get_cost",
             "/v1/routes/<route>/cost",
             "What a gram of the product costs",
@@ -166,12 +101,12 @@ def operations() -> Sequence[Operation]:
             ("by_step", "by_material"),
             (
                 query.choice("basis", "standard: today's prices, expected yields.", ("standard",), default="standard"),
-                _CURRENCY,
+                CURRENCY,
                 query.yes_or_no("labour", "Count hours of labour at their rate; they are always shown as hours."),
                 query.amount_g("amount", "What whole packs are bought for; one typical last batch if left out."),
             ),
         ),
-        _operation(
+        answer_operation(
             "get_plan",
             "/v1/routes/<route>/plan",
             "How much to begin with, and what to buy, for a target",
@@ -197,11 +132,11 @@ def operations() -> Sequence[Operation]:
                 query.code("project", "The project whose lots are its own."),
                 query.code("spare", "A step that gets a spare batch in any case.", repeated=True),
                 query.code("acknowledge", "Codes of cautions that are known and taken.", repeated=True),
-                _CURRENCY,
+                CURRENCY,
                 query.whole("trials", "Trials of the simulation.", least=256, most=65536, default=16384),
             ),
         ),
-        _operation(
+        answer_operation(
             "get_batch_sheet",
             "/v1/routes/<route>/steps/<step>/batch-sheet",
             "What to weigh for one batch",
