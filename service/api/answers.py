@@ -3,38 +3,43 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from flask import Response
 
 from service.answer import batch_sheet, cost, plan, yields
+from service.answer.book import Book
 from service.api import query
 from service.api.answered import CURRENCY, DEFAULT_CONFIDENCE, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
+from service.rendering.bars_picture import cost_picture
+from service.rendering.yields_picture import yields_picture
 from service.schemas.analytic_answers import BatchSheetAnswer, CostAnswer, PlanAnswer, YieldsAnswer
 
 
 def _yields(call: Call, route: str) -> Response:
+    def compute(book: Book, points: bool = False) -> dict[str, Any]:
+        return yields.yields_of(book, route, as_of=as_of(call), confidence=call.query["confidence"], points=points)
+
     return answered(
-        call,
-        yields.METHOD,
-        lambda book: yields.yields_of(book, route, as_of=as_of(call), confidence=call.query["confidence"]),
+        call, yields.METHOD, compute, lambda book: yields_picture(route, compute(book, points=True)["steps"])
     )
 
 
 def _cost(call: Call, route: str) -> Response:
     asked = call.query
-    return answered(
-        call,
-        cost.METHOD,
-        lambda book: cost.cost_of(
+
+    def compute(book: Book) -> dict[str, Any]:
+        return cost.cost_of(
             book,
             route,
             currency=asked["currency"],
             as_of=as_of(call),
             labour=asked["labour"],
             amount_g=asked["amount"],
-        ),
-    )
+        )
+
+    return answered(call, cost.METHOD, compute, lambda book: cost_picture(compute(book)))
 
 
 def _plan(call: Call, route: str) -> Response:
@@ -89,6 +94,7 @@ def operations() -> Sequence[Operation]:
                     below_one=True,
                 ),
             ),
+            picture=True,
         ),
         answer_operation(
             "get_cost",
@@ -105,6 +111,7 @@ def operations() -> Sequence[Operation]:
                 query.yes_or_no("labour", "Count hours of labour at their rate; they are always shown as hours."),
                 query.amount_g("amount", "What whole packs are bought for; one typical last batch if left out."),
             ),
+            picture=True,
         ),
         answer_operation(
             "get_plan",
