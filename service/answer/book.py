@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from functools import cached_property
-from typing import Any, cast
+from typing import Any, TypeVar, cast
 
 from service.answer.snapshot import Columns, Memory
 from service.domain.graph import connect
@@ -22,6 +22,7 @@ from service.store.records import StoredRecord
 from service.store.session import Reading
 
 WORKSHOP = "workshop"
+T = TypeVar("T")
 
 
 class Book:
@@ -40,6 +41,10 @@ class Book:
     def columns(self) -> Columns:
         """One line a run."""
         return self._memory.columns(self.reading)
+
+    def fact(self, key: Hashable, make: Callable[[], T]) -> T:
+        """Return what ``make`` returns, from memory where it was made before at this state: see ``Memory.fact``."""
+        return self._memory.fact(self.reading, key, make)
 
     @cached_property
     def workshop(self) -> Workshop:

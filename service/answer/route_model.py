@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 from service.answer.book import Book
 from service.answer.by_volume import counted_by_volume, standing_in
@@ -52,7 +53,7 @@ class StepModel:
 
 
 class RouteModel:
-    """A route as of a day. Strengths are those of the runs and the shelf so far.
+    """A route, as the book has it, as of a day. Strengths are those of the runs and the shelf so far.
 
     Of the materials in ``by_volume`` a millilitre stands wherever a gram stands for others.
     """
@@ -68,7 +69,11 @@ class RouteModel:
     @cached_property
     def strengths(self) -> dict[str, Strength]:
         """The expected strength of every input, by material."""
-        return expected_strengths(self.book, self.runs, self.materials)
+        found = self.book.fact(
+            ("strengths", self.route.code, self.as_of),
+            lambda: expected_strengths(self.book, self.runs, self.materials),
+        )
+        return dict(found)
 
     @cached_property
     def steps(self) -> tuple[StepModel, ...]:
@@ -113,6 +118,18 @@ class RouteModel:
 
     def held(self, material: str, strength: Strength) -> float | None:
         """Return what counts in a gross gram: g of the analyte in the feed of a content step, else mol, else g."""
+        s = strength
+        key = (material, s.assay, s.loss_on_drying, s.molarity, s.mass_concentration, s.density, *s.contents.items())
+        if key not in self._remembered:
+            self._remembered[key] = self._held(material, strength)
+        return self._remembered[key]
+
+    @cached_property
+    def _remembered(self) -> dict[Any, float | None]:
+        """What was asked of :meth:`held` at this state: it takes long to tell, and is asked of every lot."""
+        return self.book.fact(("held", self.route.code), dict)
+
+    def _held(self, material: str, strength: Strength) -> float | None:
         content = (step.analyte for step in self.order if step.key_input == material and step.basis == CONTENT)
         if (analyte := next(content, None)) is not None:
             found = strength.contents.get(analyte)

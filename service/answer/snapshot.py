@@ -1,17 +1,18 @@
-"""The columns in memory: one line a run, as of one state of a workshop.
+"""The columns in memory: one line a run, as of one state of a workshop; and small facts that follow from a state.
 
 A reader opens one snapshot of the database, reads its state S, fetches the rows newer than the columns that this
 process holds and publishes a new immutable set, as of S. What is published never changes, so readers share it without
-a lock; it is bounded in bytes, the set that was longest unused going first.
+a lock; it is bounded in bytes, the set that was longest unused going first. A fact is kept under the state that it
+follows from and asked for under the state of the reader: another worker's write moves the state, and nobody misses it.
 """
 
 from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Hashable, Sequence, Sized
 from dataclasses import dataclass, fields
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -22,8 +23,15 @@ from service.store.session import Reading
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Texts = npt.NDArray[np.object_]
+Places = npt.NDArray[np.intp]
 
 DEFAULT_BYTES = 512 * 2**20
+MOST_FACTS = 512
+"""Facts that are kept, of all workshops together."""
+MOST_LINES = 200_000
+"""Lines that the facts kept may have together; one that has more by itself is made anew each time."""
+
+T = TypeVar("T")
 
 
 class Group(NamedTuple):
@@ -64,14 +72,15 @@ class Columns:
         arrays = (getattr(self, field.name) for field in fields(self))
         return sum(array.nbytes for array in arrays if isinstance(array, np.ndarray))
 
-    def where(self, route: str, step: str, pooled_as: str | None = None) -> npt.NDArray[np.intp]:
-        """Return the places of the runs of a step, of one pooling or of every."""
-        numbers = [
-            number
-            for number, group in enumerate(self.groups)
-            if group.route == route and group.step == step and pooled_as in (None, group.pooled_as)
-        ]
-        return np.flatnonzero(np.isin(self.group, numbers))
+    def where(self, route: str, step: str) -> Places:
+        """Return the places of the runs of a step, in every revision of it."""
+        own = [group.route == route and group.step == step for group in self.groups]
+        return np.flatnonzero(np.array(own, dtype=np.bool_)[self.group])
+
+    def pooled(self, places: Places, pooled_as: str) -> Flags:
+        """Say of each of some places whether the step of its run is pooled alike."""
+        alike = [group.pooled_as == pooled_as for group in self.groups]
+        return np.array(alike, dtype=np.bool_)[self.group[places]]
 
 
 TEXTS = ("run", "status", "operator", "project", "key_lot")
@@ -88,11 +97,12 @@ NUMBERS = (
 
 
 class Memory:
-    """The columns that this process holds, by workshop."""
+    """The columns and the facts that this process holds, by workshop."""
 
-    def __init__(self, most_bytes: int = DEFAULT_BYTES) -> None:
-        self._most_bytes = most_bytes
+    def __init__(self, most_bytes: int = DEFAULT_BYTES, most_lines: int = MOST_LINES) -> None:
+        self._most_bytes, self._most_lines = most_bytes, most_lines
         self._held: OrderedDict[int, Columns] = OrderedDict()
+        self._facts: OrderedDict[tuple[int, int, Hashable], Any] = OrderedDict()
         self._lock = threading.Lock()
 
     def columns(self, reading: Reading) -> Columns:
@@ -113,6 +123,34 @@ class Memory:
             while len(self._held) > 1 and sum(each.nbytes for each in self._held.values()) > self._most_bytes:
                 self._held.popitem(last=False)
         return found
+
+    def fact(self, reading: Reading, key: Hashable, make: Callable[[], T]) -> T:
+        """Return what ``make`` returns, from memory where it was made before at the state of ``reading``.
+
+        It must follow from that state and from ``key`` alone, and must not hold on to the reading; readers share it.
+        """
+        place = (reading.workshop_id, reading.state, key)
+        with self._lock:
+            if place in self._facts:
+                self._facts.move_to_end(place)
+                found: T = self._facts[place]
+                return found
+        made = make()
+        with self._lock:
+            mine = [other for other in self._facts if other[0] == reading.workshop_id]
+            if any(state > reading.state for _, state, _ in mine):
+                return made  # of an older snapshot than what is kept: nobody else will ask for it
+            for other in mine:
+                if other[1] < reading.state:
+                    del self._facts[other]
+            made = self._facts.setdefault(place, made)
+            while len(self._facts) > MOST_FACTS or sum(map(_lines, self._facts.values())) > self._most_lines:
+                self._facts.popitem(last=False)
+        return made
+
+
+def _lines(fact: object) -> int:
+    return max(1, len(fact)) if isinstance(fact, Sized) else 1
 
 
 def _merged(held: Columns | None, rows: OutcomeRows, state: int) -> Columns:

@@ -13,7 +13,7 @@ import numpy as np
 from service.analytics.forecast.next_run import StepForecast, forecast_step
 from service.analytics.forecast.spread import MOST_YIELD, SpreadPrior, default_prior, scale_of, shared_prior, spread_of
 from service.answer.book import Book
-from service.answer.snapshot import Columns, Flags, Floats
+from service.answer.snapshot import Columns, Floats, Places
 from service.domain.bill import theoretical_per_gram
 from service.domain.lot import Measured, Strength
 from service.domain.material import Material
@@ -115,8 +115,8 @@ def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
     columns = book.columns
     every = columns.where(route.code, step.code)
     every = every[(columns.day[every] <= as_of.toordinal()) | (columns.day[every] == NO_DAY)]
-    alike = columns.where(route.code, step.code, step.pooled_as())
-    places = every[np.isin(every, alike)]
+    alike = columns.pooled(every, step.pooled_as())
+    places = every[alike]
     places = places[np.argsort(columns.day[places], kind="stable")]
     status, excluded = columns.status[places], columns.excluded[places]
     known = np.isfinite(columns.yields[places])
@@ -143,7 +143,10 @@ def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
         failed=len(failed),
         abandoned=int(((status == ABANDONED) & ~excluded).sum()),
         open=int(((status == OPEN) & ~excluded).sum()),
-        left_out=_left_out(book, columns, every, places, excluded | ((status == FINISHED) & ~known)),
+        left_out=book.fact(
+            ("left out", route.code, step.code, as_of),
+            lambda: _left_out(book, every[~alike], places[excluded | ((status == FINISHED) & ~known)]),
+        ),
         operators=len({operator for operator in columns.operator[counted] if operator is not None}),
         lots=len(lots),
         runs_per_lot=with_lot / len(lots) if lots else 1.0,
@@ -152,18 +155,18 @@ def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
     )
 
 
-def _left_out(book: Book, columns: Columns, every: Any, places: Any, out: Flags) -> tuple[Mapping[str, str], ...]:
+def _left_out(book: Book, other_form: Places, out: Places) -> tuple[Mapping[str, str], ...]:
     """Runs that statistics leave out, each with its reason, in the order of their codes."""
-    found = {str(run): OTHER_FORM for run in columns.run[np.setdiff1d(every, places)]}
-    named = [str(run) for run in columns.run[places[out]]]
+    columns = book.columns
+    found = {str(run): OTHER_FORM for run in columns.run[other_form]}
     # One word of each body is wanted: the records are not made of them.
-    for stored in many(book.reading, "runs", named):
+    for stored in many(book.reading, "runs", [str(run) for run in columns.run[out]]):
         exclude = stored.body.get("exclude")
         found[stored.code] = exclude["reason"] if exclude else "its theoretical amount is not known"
     return tuple({"run": code, "reason": found[code]} for code in sorted(found))
 
 
-def _key_fraction(columns: Columns, places: Any, step: Step) -> float | None:
+def _key_fraction(columns: Columns, places: Places, step: Step) -> float | None:
     held = columns.theoretical_g if step.basis == CONTENT else columns.key_contained_g
     gross, contained = columns.batch_g[places], held[places]
     known = np.isfinite(gross) & np.isfinite(contained)

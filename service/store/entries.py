@@ -26,7 +26,7 @@ _COLUMNS: Final = (
     "reason",
 )
 _KEY: Final = _COLUMNS[:4]
-_GIGA: Final = 10**9
+GIGA: Final = 10**9
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +79,13 @@ def balances(reading: Reading, codes: Collection[str] | None = None) -> dict[str
         values = {"workshop": reading.workshop_id} | ({} if chunk is None else {"codes": chunk})
         rows = reading.connection.execute(_balances(every=chunk is None), values)
         for code, dimension, giga, rest, unknown in rows:
-            found[code] = Balance(dimension, int(giga or 0) * _GIGA + int(rest or 0), unknown)
+            found[code] = Balance(dimension, whole(giga, rest), unknown)
     return found
+
+
+def whole(giga: Any, rest: Any) -> int:
+    """A sum that was made in two parts, of what is whole in 10⁹ and of the rest; 0 where there was nothing to sum."""
+    return int(giga or 0) * GIGA + int(rest or 0)
 
 
 @cache
@@ -95,8 +100,8 @@ def _balances(*, every: bool) -> Select[Any]:
             e.lot,
             func.min(e.dimension),
             # In two parts: large lines together may be beyond 64 bits, which SQLite refuses to sum.
-            func.sum(e.quantity.op("/")(_GIGA)),
-            func.sum(e.quantity % _GIGA),
+            func.sum(e.quantity.op("/")(GIGA)),
+            func.sum(e.quantity % GIGA),
             func.count(e.reason),
         )
         .where(e.workshop == bindparam("workshop"), e.lot.is_not(None))
