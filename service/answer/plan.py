@@ -117,7 +117,7 @@ class _Planner:
         model = self.model
         materials = {*model.bought, *(step.product for step in model.order)}
         least = {step.product: step.minimum_assay.base() for step in model.order if step.minimum_assay is not None}
-        own = {project} if project is not None else self._projects()
+        own = {project} if project is not None else self.book.columns.projects_of(self.model.route.code)
         lots = lots_of(self.book, materials, model.materials)
         return usable(
             lots,
@@ -126,16 +126,6 @@ class _Planner:
             minimum_assay=least,
             worth=model.worth,
         )
-
-    def _projects(self) -> set[str]:
-        """The projects that the route was run for."""
-        columns = self.book.columns
-        numbers = [n for n, group in enumerate(columns.groups) if group.route == self.model.route.code]
-        return {
-            project
-            for number, project in zip(columns.group, columns.project, strict=True)
-            if number in numbers and project is not None
-        }
 
     def record_of(self, step: str) -> float | None:
         """The largest batch of a step that gave product, as gross grams of key input."""

@@ -64,6 +64,7 @@ class RouteModel:
         recorded = book.materials_of(route)
         self.by_volume = counted_by_volume(book, self.order, recorded)
         self.materials: Mapping[str, Material] = standing_in(recorded, self.by_volume)
+        self._expects: dict[str, float | None] = {}
         self.runs = {step.code: step_runs(book, route, step, as_of) for step in self.order}
 
     @cached_property
@@ -110,10 +111,9 @@ class RouteModel:
         1 where no strength is stated, as it is then taken to be like what was used so far; and where every step takes
         the material by its gross amount.
         """
-        if not _states_strength(strength) or not self._counts_content(material):
+        if material not in self._counted_by_content or not _states_strength(strength):
             return 1.0
-        expected = self.held(material, self.strengths.get(material, Strength()))
-        stated = self.held(material, strength)
+        expected, stated = self._expected(material), self.held(material, strength)
         return stated / expected if expected and stated else 1.0
 
     def held(self, material: str, strength: Strength) -> float | None:
@@ -137,11 +137,16 @@ class RouteModel:
         holding = unit_holding(material, self.materials, strength)
         return holding.contained_g if holding.contained_mol is None else holding.contained_mol
 
-    def _counts_content(self, material: str) -> bool:
-        return any(
-            (step.key_input == material and step.basis != MASS_RATIO)
-            or any(line.material == material and line.equivalents is not None for line in step.bill)
-            for step in self.order
+    def _expected(self, material: str) -> float | None:
+        if material not in self._expects:
+            self._expects[material] = self.held(material, self.strengths.get(material, Strength()))
+        return self._expects[material]
+
+    @cached_property
+    def _counted_by_content(self) -> frozenset[str]:
+        keys = {step.key_input for step in self.order if step.basis != MASS_RATIO}
+        return frozenset(
+            keys.union(*({x.material for x in step.bill if x.equivalents is not None} for step in self.order))
         )
 
 

@@ -77,6 +77,11 @@ class Columns:
         own = [group.route == route and group.step == step for group in self.groups]
         return np.flatnonzero(np.array(own, dtype=np.bool_)[self.group])
 
+    def projects_of(self, route: str) -> set[str]:
+        """Return the projects that the runs of a route were booked on."""
+        own = np.array([group.route == route for group in self.groups], dtype=np.bool_)
+        return set(self.project[own[self.group]]) - {None}
+
     def pooled(self, places: Places, pooled_as: str) -> Flags:
         """Say of each of some places whether the step of its run is pooled alike."""
         alike = [group.pooled_as == pooled_as for group in self.groups]

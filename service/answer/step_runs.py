@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -27,7 +28,7 @@ PROBABILITIES = (50, 80, 90, 95)
 OTHER_FORM = "of an earlier form of the step: its basis, key input, product or reaction was another"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class StepRuns:
     """The runs of one step up to a day.
 
@@ -62,7 +63,7 @@ class StepRuns:
         """Whether the step's yields are ratios of gross masses, which may exceed 1."""
         return self.step.basis == MASS_RATIO
 
-    @property
+    @cached_property
     def capped_contained_g(self) -> Floats:
         """``all_contained_g`` with what lies above the theoretical amount taken as 0.98 of it: a wet or mistaken
         run is kept as recorded, but no money and no amount is expected of what it had too much."""
@@ -71,12 +72,12 @@ class StepRuns:
         above = self.all_contained_g > self.all_theoretical_g
         return np.where(above, MOST_YIELD * self.all_theoretical_g, self.all_contained_g)
 
-    @property
+    @cached_property
     def capped_yields(self) -> Floats:
         """``yields`` with what lies above 1 taken as 0.98."""
         return self.yields if self.mass_ratio else np.where(self.yields > 1.0, MOST_YIELD, self.yields)
 
-    @property
+    @cached_property
     def capped_runs(self) -> tuple[str, ...]:
         """The counted runs whose yield is above 1."""
         if self.mass_ratio:
@@ -95,13 +96,13 @@ class StepRuns:
         total = float(self.net_g.sum())
         return float(self.dry_g.sum()) / total if total > 0.0 else 1.0
 
-    @property
+    @cached_property
     def largest_batch_g(self) -> float | None:
         """The largest batch that gave product, as gross grams of key input."""
         known = self.batch_g[np.isfinite(self.batch_g)]
         return float(known.max()) if len(known) else None
 
-    @property
+    @cached_property
     def typical_batch_g(self) -> float | None:
         """The median batch that gave product; else the largest that the step allows, else the smallest."""
         known = self.batch_g[np.isfinite(self.batch_g)]

@@ -18,7 +18,7 @@ MEASURED: dict[str, tuple[Callable[[str], list[Row]], int]] = {
     "put_run": (partial(put_run.rows, calls=1), 1),
     "served_put": (partial(served_put.rows, calls=1), 1),
     "yields_answer": (partial(yields_answer.rows, runs_per_step=3, calls=1, processes=1), 5),
-    "plan_answer": (partial(plan_answer.rows, calls=1, trials=256, larger=3), 2),
+    "plan_answer": (partial(plan_answer.rows, calls=1, trials=256, larger=3), 4),
     "import_runs": (partial(import_runs.rows, runs_per_step=1), 1),
 }
 
