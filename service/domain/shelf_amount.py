@@ -11,8 +11,8 @@ from service.domain.material import Material
 from service.domain.quantity import Quantity
 from service.domain.run import Outturn
 
-UNITS_PER_BASE: Final = {"mass": 10**9, "volume": 10**6, "amount": 10**9}
-"""ng in a g, nL in a mL, nmol in a mol."""
+UNITS_PER_BASE: Final = {"mass": 10**9, "volume": 10**6, "amount": 10**9, "time": 3_600_000, "energy": 3_600_000_000}
+"""ng in a g, nL in a mL, nmol in a mol, ms in an hour, mJ in a kWh."""
 
 
 def net_of(outturn: Outturn) -> tuple[str, Fraction]:
@@ -32,7 +32,7 @@ def net_of(outturn: Outturn) -> tuple[str, Fraction]:
 
 
 def in_units(base: Fraction, dimension: str) -> int:
-    """Return an exact amount in g, mL or mol as whole ng, nL or nmol; half a unit is rounded to the even one.
+    """Return an exact amount in g, mL, mol, h or kWh as whole ng, nL, nmol, ms or mJ; a half is rounded to even.
 
     >>> in_units(Fraction(1, 3), "volume")
     333333

@@ -133,6 +133,7 @@ class OutturnSchema(StrengthKeys, Part):
     gross = PortionsField()
     tare = AmountField("mass", sign="non-negative")
     cost_share = FractionField(description="the share of the run's cost that it carries")
+    credit = MoneyField(description="what of the run's cost it carries before the rest is shared; it has a lot then")
     waste_class = CodeField()
     expires_on = DateField()
 

@@ -24,6 +24,12 @@ _COLUMNS: Final = (
     "dimension",
     "quantity",
     "reason",
+    "price_micro",
+    "currency",
+    "role",
+    "waste_class",
+    "cost_share_micro",
+    "credit_micro",
 )
 _KEY: Final = _COLUMNS[:4]
 GIGA: Final = 10**9
@@ -31,10 +37,14 @@ GIGA: Final = 10**9
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line: ``kind`` is opening, charge, outturn, pool-in or pool-out; ``line`` counts in that list of its record.
+    """One line: ``kind`` is opening, purchase, charge, outturn, pool-in, pool-out, the kind of a stock entry, labour or
+    energy; ``line`` counts in that list of its record.
 
-    ``quantity`` is signed, whole ng, nL or nmol of the lot's own dimension (of the charge's where it has no lot), None
-    with a ``reason`` where it cannot be converted. ``on`` is a day as ISO text, None where none was written.
+    ``quantity`` is signed, whole ng, nL or nmol of the lot's own dimension (of its own where it has no lot), None with
+    a ``reason`` where it cannot be converted; ms of labour, mJ of energy. ``on`` is a day as ISO text, None where none
+    was written. ``price_micro`` is money that the record states for the line, ``credit_micro`` what an outturn is
+    credited with, both 10⁻⁶ of ``currency``; ``cost_share_micro`` 10⁻⁶ of the run's cost. ``material`` is None for
+    labour and energy only.
     """
 
     source_kind: str
@@ -42,11 +52,17 @@ class Entry:
     kind: str
     line: int
     lot: str | None
-    material: str
+    material: str | None
     on: str | None
     dimension: str
     quantity: int | None
     reason: str | None = None
+    price_micro: int | None = None
+    currency: str | None = None
+    role: str | None = None
+    waste_class: str | None = None
+    cost_share_micro: int | None = None
+    credit_micro: int | None = None
 
     def row(self) -> dict[str, Any]:
         """The line as the table keeps it."""
@@ -68,7 +84,7 @@ def of_sources(reading: Reading, kind: str, codes: Collection[str] | None = None
 
 
 def of_lots(reading: Reading, codes: Collection[str] | None = None) -> list[Entry]:
-    """The lines on lots, all or those of ``codes``, by record, list and line; not those of charges without a lot."""
+    """The lines on lots, all or those of ``codes``, by record, list and line; not those without a lot."""
     return _several(reading, codes, entries.c.lot.in_, entries.c.lot.is_not(None))
 
 

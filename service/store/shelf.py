@@ -25,7 +25,8 @@ class StoredLot:
 
     ``amount`` in ng, nL or nmol by the lot's dimension, None where it cannot be told; ``value_micro`` is 10⁻⁶ of
     ``currency``, what the whole lot is worth where it was written so. ``revision`` is that of the lot's own record,
-    None where it has none; ``state`` the one that last wrote it.
+    None where it has none; ``state`` the one that last wrote it. ``assayed`` is what later assays found, which its
+    strength has over what its record states; ``recounts`` how often it was counted.
     """
 
     lot: ShelfLot
@@ -36,6 +37,8 @@ class StoredLot:
     currency: str | None = None
     revision: int | None = None
     state: int | None = None
+    assayed: Strength | None = None
+    recounts: int = 0
 
 
 def stored_lots(reading: Reading, codes: Collection[str] | None = None) -> dict[str, StoredLot]:
@@ -208,8 +211,9 @@ def _stored(row: Mapping[Any, Any]) -> StoredLot:
         expires_on=_day(row["expires_on"]),
         hazards=None if row["hazards"] is None else tuple(row["hazards"].split()),
     )
-    others = ("amount", "origin", "supplier", "value_micro", "currency", "revision", "state")
-    return StoredLot(lot, **{name: row[name] for name in others})
+    others = ("amount", "origin", "supplier", "value_micro", "currency", "revision", "state", "recounts")
+    assayed = None if row["assayed"] is None else strength_from(row["assayed"])
+    return StoredLot(lot, **{name: row[name] for name in others}, assayed=assayed)
 
 
 def _row(stored: StoredLot) -> dict[str, Any]:
@@ -221,6 +225,8 @@ def _row(stored: StoredLot) -> dict[str, Any]:
         "dimension": lot.dimension,
         "amount": stored.amount,
         "strength": strength_text(lot.strength),
+        "assayed": None if stored.assayed is None else strength_text(stored.assayed),
+        "recounts": stored.recounts,
         "hazards": None if lot.hazards is None else " ".join(lot.hazards),
         "source_kind": lot.source_kind,
         "source_code": lot.source_code,

@@ -15,6 +15,7 @@ from service.store.tables.rates import exchange_rates, rates
 from service.store.tables.routes import routes, steps
 from service.store.tables.runs import outcomes, runs
 from service.store.tables.shelf import lots, pools
+from service.store.tables.stock import purchases, stock_entries
 from service.store.tables.truth import links, revisions, tokens, workshops
 
 KINDS: Final[Mapping[str, Table]] = MappingProxyType(
@@ -33,7 +34,7 @@ KINDS: Final[Mapping[str, Table]] = MappingProxyType(
 )
 """Kind of record to its table, a kind after those that it refers to; the workshop's own record is in ``workshops``."""
 
-DERIVED: Final = (*KINDS.values(), steps, links, outcomes, entries)
+DERIVED: Final = (*KINDS.values(), purchases, stock_entries, steps, links, outcomes, entries)
 """Everything that can be made again from ``revisions``; a table after those that its foreign keys name."""
 
 __all__ = [
