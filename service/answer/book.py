@@ -7,7 +7,8 @@ from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from functools import cached_property
 from typing import Any, TypeVar, cast
 
-from service.answer.snapshot import Columns, Memory
+from service.answer.run_columns import Columns
+from service.answer.snapshot import Memory
 from service.domain.graph import connect
 from service.domain.material import Material
 from service.domain.offer import Offer

@@ -12,9 +12,9 @@ import numpy.typing as npt
 from service.analytics.statistics.describe import Descriptions, describe_groups
 from service.analytics.statistics.ratio import Ratios, ratios_of_totals
 from service.answer.book import Book
-from service.answer.run_filter import RunFilter, current_forms, is_word
+from service.answer.run_columns import Columns
+from service.answer.run_filter import RunFilter, current_forms
 from service.answer.run_groups import Lines, lines_by
-from service.answer.snapshot import Columns
 from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN
 from service.errors import Fault, MalformedInput
 from service.store.run_lots import runs_excluded
@@ -57,32 +57,40 @@ def grouped_yields_of(
             lines = _kept(lines, [each == word for each in lines.by[name].words], name)
     order, bounds, words = _groups(columns, lines, by)
     statistics = _Statistics(columns, lines.places[order], bounds, confidence)
-    left_out = _left_out(book, np.unique(lines.places))
+    left_out = _left_out(book, statistics.out)
     return {
         "as_of": as_of.isoformat(),
         "by": list(by),
         "groups": [
-            {"by": dict(zip(by, _told(by, word), strict=True)), "basis": basis, **statistics.line(number)}
+            {"by": _told(by, word), "basis": basis, **statistics.line(number, left_out)}
             for number, (*word, basis) in enumerate(words)
         ],
-        "left_out": left_out[:MOST_LEFT_OUT],
         "rests_on": book.rests_on(
             as_of,
             METHOD,
-            filters={**asked.told(), "by": list(by), "confidence": confidence, **({"charge": charge} if charge else {})},
+            filters={
+                **asked.told(),
+                "by": list(by),
+                "confidence": confidence,
+                **({"charge": charge} if charge else {}),
+            },
             runs=statistics.runs,
-            left_out_runs=len(left_out),
+            left_out_runs=len(np.unique(statistics.out)),
             earlier_forms=int((passes & ~current).sum()),
         ),
     }
 
 
-def _told(by: tuple[str, ...], words: list[Any]) -> list[Any]:
-    return [word["step"] if name == "step" and isinstance(word, Mapping) else word for name, word in zip(by, words, strict=True)]
+def _told(by: tuple[str, ...], words: list[Any]) -> dict[str, Any]:
+    """What a group is of; a step is named with its route."""
+    told: dict[str, Any] = {}
+    for name, word in zip(by, words, strict=True):
+        told |= word if isinstance(word, Mapping) else {name: word}
+    return told
 
 
 def _with_tag(columns: Columns, places: npt.NDArray[np.intp], tag: str) -> npt.NDArray[np.bool_]:
-    coded = columns.coded("tags")
+    coded = columns.coded["tags"]
     holds = np.array([word is not None and tag in word.split("\n") for word in coded.words], dtype=np.bool_)
     found: npt.NDArray[np.bool_] = holds[coded.numbers[places]]
     return found
@@ -107,8 +115,9 @@ def _groups(columns: Columns, lines: Lines, by: tuple[str, ...]) -> tuple[npt.ND
         most = max(len(named), 1)
         named = [(coded.words[value // most], *named[value % most]) for value in values.tolist()]
         if len(named) > MOST_GROUPS:
-            detail = f"this would be {len(named)} groups or more: at most {MOST_GROUPS} are answered; name fewer groupings or more filters"
-            raise MalformedInput([Fault("too-many-groups", detail, ",".join(by), f"at most {MOST_GROUPS} groups", parameter="by")])
+            detail = f"this would be {len(named)} groups or more: name fewer groupings, or narrow them by filters"
+            expected = f"at most {MOST_GROUPS} groups"
+            raise MalformedInput([Fault("too-many-groups", detail, ",".join(by), expected, parameter="by")])
     rank = sorted(range(len(named)), key=lambda place: [_sortable(word) for word in named[place]])
     ranks = np.empty(len(named), dtype=np.int16)
     ranks[rank] = np.arange(len(named))
@@ -139,12 +148,11 @@ class _Statistics:
 
     def __init__(self, columns: Columns, places: npt.NDArray[np.intp], bounds: Numbers, confidence: float) -> None:
         of = np.repeat(np.arange(len(bounds) - 1), np.diff(bounds))
-        status = columns.coded("status")
-        is_status = {word: (status.words.index(word) if word in status.words else -1) for word in (FINISHED, FAILED, ABANDONED, OPEN)}
-        number, taken = status.numbers[places], ~columns.excluded[places]
+        taken = ~columns.excluded[places]
         yields, theoretical = columns.yields[places], columns.theoretical_g[places]
-        counted = (number == is_status[FINISHED]) & taken & np.isfinite(yields)
-        failed = (number == is_status[FAILED]) & taken
+        counted = columns.is_word("status", FINISHED, places) & taken & np.isfinite(yields)
+        failed = columns.is_word("status", FAILED, places) & taken
+        out = ~taken | (columns.is_word("status", FINISHED, places) & ~np.isfinite(yields))
         totalled = counted | (failed & np.isfinite(theoretical))
 
         def count(which: npt.NDArray[np.bool_]) -> Numbers:
@@ -153,11 +161,12 @@ class _Statistics:
         self.counts = {
             "counted": count(counted),
             "failed": count(failed),
-            "abandoned": count((number == is_status[ABANDONED]) & taken),
-            "open": count((number == is_status[OPEN]) & taken),
-            "left_out": count(~taken | ((number == is_status[FINISHED]) & taken & ~np.isfinite(yields))),
+            "abandoned": count(columns.is_word("status", ABANDONED, places) & taken),
+            "open": count(columns.is_word("status", OPEN, places) & taken),
+            "left_out_count": count(out),
         }
-        self.runs = int(counted.sum())
+        self.runs = len(np.unique(places[counted]))
+        self.out, self.columns, self.bounds, self.places, self.is_out = places[out], columns, bounds, places, out
         contained = np.where(counted, columns.contained_g[places], 0.0)
         self.described: Descriptions = describe_groups(yields[counted], _bounds(self.counts["counted"]))
         self.ratios: Ratios = ratios_of_totals(
@@ -173,10 +182,16 @@ class _Statistics:
             self.usable = np.where(used > 0.0, gained / used, np.nan)
             self.weighing_u = np.where(known > 0, u / known, np.nan)
 
-    def line(self, group: int) -> dict[str, Any]:
-        """Return the figures of one group as an answer shows them; what is unknown is null, with its reason."""
+    def line(self, group: int, why: Mapping[str, str]) -> dict[str, Any]:
+        """Return the figures of one group as an answer shows them; what is unknown is null, with its reason.
+
+        ``why`` says of runs that are left out for what reason; of those that it does not name only the number is told.
+        """
         described, ratio = self.described.of(group), self.ratios.of(group)
-        runs = {name: int(each[group]) for name, each in self.counts.items()}
+        runs: dict[str, Any] = {name: int(each[group]) for name, each in self.counts.items()}
+        own = slice(self.bounds[group], self.bounds[group + 1])
+        out = sorted(self.columns.run[self.places[own][self.is_out[own]]].tolist()) if runs["left_out_count"] else []
+        runs["left_out"] = [{"run": run, "reason": why[run]} for run in out if run in why]
         tried = runs["counted"] + runs["failed"]
         names = {"ratio": "ratio_of_totals", "low": "ratio_low", "high": "ratio_high"}
         reasons = {_SHOWN.get(name, name): why for name, why in described.reasons.items()}
@@ -218,10 +233,8 @@ def _known(value: float) -> float | None:
     return None if np.isnan(value) else float(value)
 
 
-def _left_out(book: Book, places: npt.NDArray[np.intp]) -> list[dict[str, str]]:
-    """The runs that the statistics leave out, by code, each with its reason."""
-    columns = book.columns
-    unknown = is_word(columns, "status", FINISHED)[places] & ~np.isfinite(columns.yields[places])
-    out = places[columns.excluded[places] | unknown]
-    reasons = runs_excluded(book.reading, columns.run[out].tolist())
-    return [{"run": run, "reason": reasons.get(run) or "its theoretical amount is not known"} for run in sorted(columns.run[out].tolist())]
+def _left_out(book: Book, places: npt.NDArray[np.intp]) -> dict[str, str]:
+    """The first runs that the statistics leave out, by code, each with its reason."""
+    runs = sorted(set(book.columns.run[places].tolist()))[:MOST_LEFT_OUT]
+    reasons = runs_excluded(book.reading, runs)
+    return {run: reasons.get(run) or "its theoretical amount is not known" for run in runs}

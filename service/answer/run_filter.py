@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.answer.book import Book
-from service.answer.snapshot import Columns, Flags
+from service.answer.run_columns import Flags
 from service.errors import UnknownRecord
 from service.store.columns import NO_DAY
 
@@ -34,7 +34,9 @@ class RunFilter:
 
     def told(self) -> dict[str, Any]:
         """Return the filter as an answer repeats it."""
-        asked = {name: getattr(self, name) for name in ("route", "step", "project", "operator", "tag", "lot", "supplier")}
+        asked = {
+            name: getattr(self, name) for name in ("route", "step", "project", "operator", "tag", "lot", "supplier")
+        }
         days = {"from": self.first, "to": self.last}
         return {k: v for k, v in asked.items() if v} | {k: day.isoformat() for k, day in days.items() if day}
 
@@ -53,9 +55,9 @@ class RunFilter:
             passes &= columns.day != NO_DAY
         if self.project is not None:
             book.stored("projects", self.project)
-            passes &= is_word(columns, "project", self.project)
+            passes &= columns.is_word("project", self.project)
         if self.operator is not None:
-            passes &= is_word(columns, "operator", self.operator)
+            passes &= columns.is_word("operator", self.operator)
         return passes
 
     def _of_steps(self, book: Book) -> Flags:
@@ -70,14 +72,6 @@ class RunFilter:
             [self.route in (None, group.route) and self.step in (None, group.step) for group in book.columns.groups],
             dtype=np.bool_,
         )
-
-
-def is_word(columns: Columns, name: str, word: str) -> Flags:
-    """Say of each run whether the column ``name`` of it holds a word."""
-    coded = columns.coded(name)
-    numbers = [number for number, each in enumerate(coded.words) if each == word]
-    found: Flags = coded.numbers == numbers[0] if numbers else np.zeros(len(columns.run), dtype=np.bool_)
-    return found
 
 
 def current_forms(book: Book) -> npt.NDArray[np.bool_]:

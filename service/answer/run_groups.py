@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.answer.book import Book
-from service.answer.snapshot import Coded, Columns
+from service.answer.run_columns import Coded, Columns
 from service.store.columns import NO_DAY
 from service.store.run_lots import charged_lots, suppliers_of_lots
 
@@ -51,7 +51,7 @@ def _step(columns: Columns, places: npt.NDArray[np.intp]) -> Coded:
 
 def _coded(name: str) -> Callable[[Columns, npt.NDArray[np.intp]], Coded]:
     def of(columns: Columns, places: npt.NDArray[np.intp]) -> Coded:
-        coded = columns.coded(name)
+        coded = columns.coded[name]
         return Coded(coded.numbers[places], coded.words)
 
     return of
@@ -64,7 +64,9 @@ def _period(unit: str) -> Callable[[Columns, npt.NDArray[np.intp]], Coded]:
         days = columns.day[places]
         months = (days - _EPOCH).astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
         numbers = months if unit == "month" else months // 3
-        return _compact(np.where(days == NO_DAY, np.iinfo(np.int64).min, numbers), _month if unit == "month" else _quarter)
+        return _compact(
+            np.where(days == NO_DAY, np.iinfo(np.int64).min, numbers), _month if unit == "month" else _quarter
+        )
 
     return of
 
@@ -114,7 +116,7 @@ _OF: Final[Mapping[str, Callable[[Columns, npt.NDArray[np.intp]], Coded]]] = {
 
 def _tags(columns: Columns, places: npt.NDArray[np.intp]) -> tuple[npt.NDArray[np.intp], Coded]:
     """A line for each tag of a run, one under None for a run without."""
-    coded = columns.coded("tags")
+    coded = columns.coded["tags"]
     sets = [(None,) if word is None else tuple(word.split("\n")) for word in coded.words]
     words = tuple(sorted({tag for tags in sets for tag in tags}, key=lambda tag: (tag is None, tag or "")))
     number = {tag: place for place, tag in enumerate(words)}
@@ -130,7 +132,7 @@ def _tags(columns: Columns, places: npt.NDArray[np.intp]) -> tuple[npt.NDArray[n
 def _of_lots(book: Book, name: str, places: npt.NDArray[np.intp], charge: str | None) -> Coded:
     columns = book.columns
     if charge is None:
-        coded = columns.coded("key_lot")
+        coded = columns.coded["key_lot"]
         lots = Coded(coded.numbers[places], coded.words)
     else:
         book.stored("materials", charge)

@@ -10,20 +10,12 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable, Sequence, Sized
-from dataclasses import dataclass, fields
-from typing import Any, NamedTuple, TypeVar
+from collections.abc import Callable, Hashable, Sized
+from typing import Any, TypeVar
 
-import numpy as np
-import numpy.typing as npt
-
-from service.store.columns import NO_DAY, OutcomeRows, read_columns
+from service.answer.run_columns import Columns, merged
+from service.store.columns import read_columns
 from service.store.session import Reading
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
-Texts = npt.NDArray[np.object_]
-Places = npt.NDArray[np.intp]
 
 DEFAULT_BYTES = 512 * 2**20
 MOST_FACTS = 512
@@ -32,73 +24,6 @@ MOST_LINES = 200_000
 """Lines that the facts kept may have together; one that has more by itself is made anew each time."""
 
 T = TypeVar("T")
-
-
-class Group(NamedTuple):
-    """Runs that are counted together: those of one step of a route, in every revision of it that is pooled alike."""
-
-    route: str
-    step: str
-    pooled_as: str
-    basis: str
-
-
-@dataclass(frozen=True, slots=True)
-class Columns:
-    """One line a run, sorted by run code. NaN stands for an unknown mass inside, and never leaves this room."""
-
-    state: int
-    run: Texts
-    group: npt.NDArray[np.int32]
-    status: Texts
-    excluded: Flags
-    day: npt.NDArray[np.int64]
-    operator: Texts
-    project: Texts
-    key_lot: Texts
-    batch_g: Floats
-    key_contained_g: Floats
-    theoretical_g: Floats
-    net_g: Floats
-    dry_g: Floats
-    contained_g: Floats
-    yields: Floats
-    yield_u: Floats
-    groups: tuple[Group, ...] = ()
-
-    @property
-    def nbytes(self) -> int:
-        """Bytes that the arrays take, without the texts behind them."""
-        arrays = (getattr(self, field.name) for field in fields(self))
-        return sum(array.nbytes for array in arrays if isinstance(array, np.ndarray))
-
-    def where(self, route: str, step: str) -> Places:
-        """Return the places of the runs of a step, in every revision of it."""
-        own = [group.route == route and group.step == step for group in self.groups]
-        return np.flatnonzero(np.array(own, dtype=np.bool_)[self.group])
-
-    def projects_of(self, route: str) -> set[str]:
-        """Return the projects that the runs of a route were booked on."""
-        own = np.array([group.route == route for group in self.groups], dtype=np.bool_)
-        return set(self.project[own[self.group]]) - {None}
-
-    def pooled(self, places: Places, pooled_as: str) -> Flags:
-        """Say of each of some places whether the step of its run is pooled alike."""
-        alike = [group.pooled_as == pooled_as for group in self.groups]
-        return np.array(alike, dtype=np.bool_)[self.group[places]]
-
-
-TEXTS = ("run", "status", "operator", "project", "key_lot")
-NUMBERS = (
-    "yields",
-    "batch_g",
-    "key_contained_g",
-    "theoretical_g",
-    "net_g",
-    "dry_g",
-    "contained_g",
-    "yield_u",
-)
 
 
 class Memory:
@@ -119,7 +44,7 @@ class Memory:
         if held is not None and held.state == reading.state:
             found = held
         else:
-            found = _merged(held, read_columns(reading, 0 if held is None else held.state), reading.state)
+            found = merged(held, read_columns(reading, 0 if held is None else held.state), reading.state)
         with self._lock:
             kept = self._held.get(reading.workshop_id)
             if kept is None or kept.state <= found.state:
@@ -156,35 +81,3 @@ class Memory:
 
 def _lines(fact: object) -> int:
     return max(1, len(fact)) if isinstance(fact, Sized) else 1
-
-
-def _merged(held: Columns | None, rows: OutcomeRows, state: int) -> Columns:
-    """Return ``held`` with the newer rows in place of the old ones, and without the runs that were removed."""
-    numbers: dict[Group, int] = {}
-    if held is not None:
-        numbers = {key: number for number, key in enumerate(held.groups)}
-    keys = [Group(*key) for key in zip(rows.route, rows.step, rows.pooled_as, rows.basis, strict=True)]
-    for key in keys:
-        numbers.setdefault(key, len(numbers))
-    fresh: dict[str, Any] = {name: _texts(getattr(rows, name)) for name in TEXTS}
-    fresh |= {name: np.asarray(getattr(rows, name), dtype=np.float64) for name in NUMBERS}
-    fresh["group"] = np.array([numbers[key] for key in keys], dtype=np.int32)
-    fresh["excluded"] = np.asarray(rows.excluded, dtype=np.bool_)
-    fresh["day"] = np.asarray(rows.finished_on, dtype=np.int64)
-    started = np.asarray(rows.started_on, dtype=np.int64)
-    fresh["day"] = np.where(fresh["day"] == NO_DAY, started, fresh["day"])
-    if held is not None and len(held.run):
-        gone = set(rows.run) | set(rows.removed)
-        stays = np.fromiter((run not in gone for run in held.run), dtype=np.bool_, count=len(held.run))
-        fresh = {name: np.concatenate([getattr(held, name)[stays], values]) for name, values in fresh.items()}
-        order = np.argsort(fresh["run"], kind="stable")
-        fresh = {name: values[order] for name, values in fresh.items()}
-    for values in fresh.values():
-        values.setflags(write=False)
-    return Columns(state=state, groups=tuple(numbers), **fresh)
-
-
-def _texts(values: Sequence[str | None]) -> Texts:
-    found = np.empty(len(values), dtype=object)
-    found[:] = values
-    return found

@@ -14,7 +14,7 @@ import numpy as np
 from service.analytics.forecast.next_run import StepForecast, forecast_step
 from service.analytics.forecast.spread import MOST_YIELD, SpreadPrior, default_prior, scale_of, shared_prior, spread_of
 from service.answer.book import Book
-from service.answer.snapshot import Columns, Floats, Places
+from service.answer.run_columns import Columns, Floats, Places
 from service.domain.bill import theoretical_per_gram
 from service.domain.lot import Measured, Strength
 from service.domain.material import Material
@@ -118,18 +118,20 @@ def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
     every = every[(columns.day[every] <= as_of.toordinal()) | (columns.day[every] == NO_DAY)]
     alike = columns.pooled(every, step.pooled_as())
     places = every[alike]
-    places = places[np.argsort(columns.day[places], kind="stable")]
-    status, excluded = columns.status[places], columns.excluded[places]
+    places = places[np.lexsort((columns.run[places], columns.day[places]))] if _several(columns, places) else places
+    excluded = columns.excluded[places]
+    finished = columns.is_word("status", FINISHED, places)
     known = np.isfinite(columns.yields[places])
-    counted = places[(status == FINISHED) & ~excluded & known]
-    failed = places[(status == FAILED) & ~excluded]
+    counted = places[finished & ~excluded & known]
+    failed = places[columns.is_word("status", FAILED, places) & ~excluded]
     # A failed run whose theoretical amount is unknown has no place in a ratio of totals, and is said beside it.
     failed_known = failed[np.isfinite(columns.theoretical_g[failed])]
     reasons: dict[str, str] = {}
     if len(failed_known) < len(failed):
         reasons["ratio_of_totals"] = f"{len(failed) - len(failed_known)} failed runs have no theoretical amount"
-    lots = {lot for lot in columns.key_lot[counted] if lot is not None}
-    with_lot = sum(lot is not None for lot in columns.key_lot[counted])
+    key_lot = columns.coded["key_lot"].at(counted)
+    lots = key_lot.used() - {None}
+    with_lot = sum(lot is not None for lot in key_lot.texts())
     return StepRuns(
         step=step,
         codes=tuple(columns.run[counted]),
@@ -142,18 +144,23 @@ def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
         all_contained_g=np.concatenate([columns.contained_g[counted], np.zeros(len(failed_known))]),
         all_theoretical_g=columns.theoretical_g[np.concatenate([counted, failed_known])],
         failed=len(failed),
-        abandoned=int(((status == ABANDONED) & ~excluded).sum()),
-        open=int(((status == OPEN) & ~excluded).sum()),
+        abandoned=int((columns.is_word("status", ABANDONED, places) & ~excluded).sum()),
+        open=int((columns.is_word("status", OPEN, places) & ~excluded).sum()),
         left_out=book.fact(
             ("left out", route.code, step.code, as_of),
-            lambda: _left_out(book, every[~alike], places[excluded | ((status == FINISHED) & ~known)]),
+            lambda: _left_out(book, every[~alike], places[excluded | (finished & ~known)]),
         ),
-        operators=len({operator for operator in columns.operator[counted] if operator is not None}),
+        operators=len(columns.coded["operator"].at(counted).used() - {None}),
         lots=len(lots),
         runs_per_lot=with_lot / len(lots) if lots else 1.0,
         key_fraction=_key_fraction(columns, np.concatenate([counted, failed]), step),
         reasons=reasons,
     )
+
+
+def _several(columns: Columns, places: Places) -> bool:
+    """Whether the runs are of several revisions of a step, which the columns hold one after another."""
+    return len(places) > 0 and bool(columns.group[places[0]] != columns.group[places[-1]])
 
 
 def _left_out(book: Book, other_form: Places, out: Places) -> tuple[Mapping[str, str], ...]:
@@ -188,10 +195,9 @@ def experience_of(book: Book, as_of: dt.date) -> Experience:
     """Return what the workshop's runs up to ``as_of`` say about the spread and the failures of a step of it."""
     columns = book.columns
     in_time = (columns.day <= as_of.toordinal()) & ~columns.excluded
-    usable = in_time & (columns.status == FINISHED) & np.isfinite(columns.yields)
-    failures = int((in_time & (columns.status == FAILED)).sum())
-    order = np.argsort(columns.group[usable], kind="stable")
-    numbers, yields = columns.group[usable][order], columns.yields[usable][order]
+    usable = in_time & columns.is_word("status", FINISHED) & np.isfinite(columns.yields)
+    failures = int((in_time & columns.is_word("status", FAILED)).sum())
+    numbers, yields = columns.group[usable], columns.yields[usable]
     spreads: dict[str, list[tuple[float, int]]] = {}
     edges = np.searchsorted(numbers, np.arange(len(columns.groups) + 1))
     for number, group in enumerate(columns.groups):

@@ -132,6 +132,7 @@ def _row(run: Run, step: Step, outcome: Outcome) -> dict[str, Any]:
         "operator": run.operator,
         "project": run.project,
         "key_lot": outcome.key_lot,
+        "tags": "\n".join(sorted(set(run.tags))) or None,
         "limiting_reagent": outcome.limiting_reagent,
         **{name: getattr(outcome, name) for name in NUMBERS},
         "detail": json.dumps(outcome.detail(), ensure_ascii=False, allow_nan=False, separators=(",", ":")),

@@ -83,18 +83,6 @@ class YieldsAnswer(Answer):
     overall = fields.Nested(OverallYield)
 
 
-class YieldGroup(StepStatistics):
-    """The statistics of one group of runs."""
-
-    by = fields.Dict(required=True, metadata={"description": "what the runs of the group have in common"})
-
-
-class GroupedYieldsAnswer(Answer):
-    """Statistics in a grouping of one's own."""
-
-    groups = many(YieldGroup)
-
-
 class StepCost(Described):
     """What a step adds to the cost."""
 

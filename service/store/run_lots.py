@@ -14,7 +14,7 @@ from service.store.tables import entries, lots
 
 
 def charged_lots(reading: Reading, material: str) -> dict[str, str]:
-    """Return, by run, the lot that it took of a material; several are joined with a plus, in the order of their codes."""
+    """Return, by run, the lot that it took of a material; several are joined with a plus, in order."""
     e = entries.c
     statement = (
         select(e.source_code, e.lot)
@@ -32,7 +32,7 @@ def charged_lots(reading: Reading, material: str) -> dict[str, str]:
 def suppliers_of_lots(reading: Reading) -> dict[str, str]:
     """Return the supplier of every lot that has one."""
     statement = select(lots.c.code, lots.c.supplier).where(of_workshop(reading, lots), lots.c.supplier.is_not(None))
-    return {code: supplier for code, supplier in reading.connection.execute(statement)}
+    return {row.code: row.supplier for row in reading.connection.execute(statement)}
 
 
 def runs_excluded(reading: Reading, runs: Collection[str]) -> dict[str, str]:

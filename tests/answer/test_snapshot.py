@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from service.answer.book import Book
-from service.answer.snapshot import Columns, Memory
+from service.answer.run_columns import CODED, Columns
+from service.answer.snapshot import Memory
 from tests.answer.desk import Desk
 from tests.answer.small import roast, run, shop
 from tests.store.book import ROUTE, altered
@@ -26,8 +27,10 @@ def columns(desk: Desk, memory: Memory) -> Columns:
 
 def told(found: Columns) -> list[tuple[Any, ...]]:
     """The columns as rows, their groups by name: numbers of groups differ with the order in which they were met."""
-    names = [field.name for field in fields(found) if field.name not in ("state", "groups", "group")]
-    rows = zip(*(getattr(found, name) for name in names), strict=True)
+    apart = ("state", "groups", "group", "starts", "by_run", "coded")
+    names = [field.name for field in fields(found) if field.name not in apart]
+    columns = [getattr(found, name) for name in names] + [found.coded[name].texts() for name in CODED]
+    rows = zip(*columns, strict=True)
     return [
         (found.groups[group], *("unknown" if isinstance(each, float) and np.isnan(each) else each for each in row))
         for group, row in zip(found.group, rows, strict=True)
@@ -75,8 +78,11 @@ def test_after_any_write_they_are_those_of_a_new_process(desk: Desk) -> None:
             write_something(desk, source)
         warm, cold = columns(desk, kept), columns(desk, Memory())
         assert warm.state == cold.state == desk.state()
-        assert told(warm) == told(cold)
-        assert list(warm.run) == sorted(warm.run)
+        assert sorted(told(warm), key=str) == sorted(told(cold), key=str)
+        in_order = list(zip(warm.group.tolist(), warm.day.tolist(), warm.run, strict=True))
+        assert in_order == sorted(in_order)
+        assert list(warm.run[warm.by_run]) == sorted(warm.run)
+        assert warm.starts.tolist() == np.searchsorted(warm.group, range(len(warm.groups) + 1)).tolist()
     answers = desk.yields("oxide"), desk.cost("oxide")
     desk.memory = Memory()
     assert (desk.yields("oxide"), desk.cost("oxide")) == answers

@@ -44,6 +44,7 @@ outcomes = workshop_table(
     text("operator", nullable=True),
     text("project", nullable=True),
     text("key_lot", nullable=True),
+    text("tags", nullable=True),
     text("limiting_reagent", nullable=True),
     real("batch_g"),
     real("key_contained_g"),
@@ -66,4 +67,6 @@ outcomes = workshop_table(
     CheckConstraint("batch_g >= 0", name="batch"),
     CheckConstraint("theoretical_g >= 0", name="theoretical"),
 )
-"""Masses only, never money. Repeats what statistics group by, so that columns are read from one table."""
+"""Masses only, never money. Repeats what statistics group by, so that columns are read from one table.
+
+``tags`` are in order, with a new line between, NULL where a run has none."""
