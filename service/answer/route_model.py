@@ -52,18 +52,19 @@ class StepModel:
 
 
 class RouteModel:
-    """A route as of a day. Strengths are those of the runs and the shelf so far.
+    """A route as of a day, by its runs up to then or, with ``since``, from that day on. Strengths are those of these
+    runs and of the shelf.
 
     Of the materials in ``by_volume`` a millilitre stands wherever a gram stands for others.
     """
 
-    def __init__(self, book: Book, route: Route, as_of: dt.date) -> None:
+    def __init__(self, book: Book, route: Route, as_of: dt.date, since: dt.date | None = None) -> None:
         self.book, self.route, self.as_of = book, route, as_of
         self.order = in_order(route)
         recorded = book.materials_of(route)
         self.by_volume = counted_by_volume(book, self.order, recorded)
         self.materials: Mapping[str, Material] = standing_in(recorded, self.by_volume)
-        self.runs = {step.code: step_runs(book, route, step, as_of) for step in self.order}
+        self.runs = {step.code: step_runs(book, route, step, as_of, since) for step in self.order}
 
     @cached_property
     def strengths(self) -> dict[str, Strength]:
