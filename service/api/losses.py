@@ -8,13 +8,13 @@ from typing import Any
 
 from flask import Response
 
-from service.answer import losses
+from service.answer import losses, mass_metrics
 from service.answer.compared import Period
 from service.api import query
 from service.api.answered import CURRENCY, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
 from service.errors import Fault, MalformedInput
-from service.schemas.loss_answers import LossesAnswer
+from service.schemas.loss_answers import LossesAnswer, MassMetricsAnswer
 
 
 def _losses(call: Call, route: str) -> Response:
@@ -38,6 +38,12 @@ def _losses(call: Call, route: str) -> Response:
             as_of=day,
             labour=asked["labour"],
         ),
+    )
+
+
+def _mass_metrics(call: Call, route: str) -> Response:
+    return answered(
+        call, mass_metrics.METHOD, lambda book: mass_metrics.mass_metrics_of(book, route, as_of=as_of(call))
     )
 
 
@@ -79,5 +85,17 @@ def operations() -> Sequence[Operation]:
                 CURRENCY,
                 query.yes_or_no("labour", "Count hours of labour at their rate."),
             ),
+        ),
+        answer_operation(
+            "get_mass_metrics",
+            "/v1/routes/<route>/mass-metrics",
+            "How much of what went in came out as product",
+            "Atom economy, reaction mass efficiency, E-factor and process mass intensity of each step and of the whole "
+            "chain, with and without water and solvents, failed runs counted in; waste as weighed out, by class and "
+            "month; and where the metals that were charged went.",
+            _mass_metrics,
+            MassMetricsAnswer,
+            ("steps", "waste", "metals"),
+            (),
         ),
     )

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from service.answer import batch_sheet, cost, losses, plan, yields
+from service.answer import batch_sheet, cost, losses, mass_metrics, plan, yields
 
 METHODS: Final[Mapping[str, str]] = dict(
-    method.METHOD.split("/", 1) for method in (yields, cost, plan, batch_sheet, losses)
+    method.METHOD.split("/", 1) for method in (yields, cost, plan, batch_sheet, losses, mass_metrics)
 )
 """Every method by its name, with its version."""

@@ -125,3 +125,83 @@ class LossesAnswer(Answer):
     change = many(ChangePart)
     not_counted = fields.List(fields.String())
     capped_runs = fields.List(fields.String(), metadata={"description": "runs above their limit, counted as 0.98"})
+
+
+class MassFigures(Described):
+    """The figures of a step or of the chain; masses over masses, product dry as isolated."""
+
+    product = text()
+    atom_economy = number("product over all reactants, by the equation")
+    reaction_mass_efficiency = number("product over reagents, water of the reaction among them")
+    reaction_mass_efficiency_without_water = number()
+    e_factor = number("waste over product, everything that went in counted")
+    e_factor_without_water = number()
+    e_factor_without_water_and_solvents = number()
+    process_mass_intensity = number("all that went in over product: the E-factor and 1")
+    process_mass_intensity_without_water = number()
+    process_mass_intensity_without_water_and_solvents = number()
+    reasons = _why_null()
+
+
+class StepMassMetrics(MassFigures):
+    """The mass metrics of a step over its runs."""
+
+    step = fields.String(required=True)
+    name = text()
+    basis = text()
+    runs = fields.Nested(LossRuns)
+    product_g = number("dry, as isolated")
+    went_in_g = number("gross, as charged, to failed runs too")
+    recovered_g = number("as weighed; not taken off what went in")
+    co_product_g = number("as weighed")
+    recorded_waste_g = number("as weighed; the rest of the waste was not weighed")
+
+
+class ChainMassMetrics(MassFigures):
+    """The mass metrics of the whole route, behind a gram of its product."""
+
+    recovered_g_per_g = number("recovered behind a gram of product")
+    recorded_waste_g_per_g = number("weighed out as waste behind a gram of product")
+
+
+class WasteOfMonth(Described):
+    """What was weighed out as waste of one class in one month."""
+
+    month = text("year and month; null where a run has no date")
+    waste_class = text("null where none was stated")
+    net_g = number()
+    materials = fields.List(fields.String())
+    runs = count()
+
+
+class MetalInStep(Described):
+    """Where a metal went that was charged to a step, in g of the element."""
+
+    step = fields.String(required=True)
+    element = fields.String(required=True)
+    heavy = fields.Boolean(metadata={"description": "a heavy metal by the list of metals_source"})
+    charged_g = number()
+    in_product_g = number()
+    in_co_products_g = number()
+    in_recovered_g = number()
+    in_waste_g = number("in what was weighed out as waste, by its formula")
+    to_waste_g = number("by mass balance: charged, less product, co-products and recovered")
+    unaccounted_g = number("to_waste_g less in_waste_g")
+    not_told = fields.List(
+        fields.String(), metadata={"description": "materials without a formula: what metals they hold is not known"}
+    )
+    reasons = _why_null()
+
+
+class MassMetricsAnswer(Answer):
+    """How much of what went in came out as product, and what became of the rest."""
+
+    route = fields.String(required=True)
+    product = text()
+    as_of = fields.String(metadata={"format": "date"})
+    steps = many(StepMassMetrics)
+    chain = fields.Nested(ChainMassMetrics)
+    waste = many(WasteOfMonth)
+    metals = many(MetalInStep)
+    metals_source = text("which elements count as metals, and by whose list")
+    notes = fields.List(fields.String(), metadata={"description": "how failures, water and recovered material count"})

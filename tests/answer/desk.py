@@ -14,6 +14,7 @@ from service.answer.book import Book as Read
 from service.answer.compared import Period
 from service.answer.cost import cost_of
 from service.answer.losses import losses_of
+from service.answer.mass_metrics import mass_metrics_of
 from service.answer.plan import plan_of
 from service.answer.snapshot import Memory
 from service.answer.yields import yields_of
@@ -64,6 +65,10 @@ class Desk(Book):
     def losses(self, route: str, **asked: Any) -> dict[str, Any]:
         with self.opened() as book:
             return losses_of(book, route, **{"period": Period(None, TODAY), "as_of": TODAY, "currency": None, **asked})
+
+    def mass_metrics(self, route: str) -> dict[str, Any]:
+        with self.opened() as book:
+            return mass_metrics_of(book, route, as_of=TODAY)
 
     def plan(self, route: str, target_g: float, **asked: Any) -> dict[str, Any]:
         with self.opened() as book:

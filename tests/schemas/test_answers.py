@@ -45,6 +45,10 @@ PROMISED: dict[type[Schema], str] = {
     "steps.against_limit.lost_g steps.against_limit.lost_mol steps.against_limit.cost steps.against_limit.cost_per_g "
     "steps.against_limit.failed_runs.cost_per_g steps.against_best.low_yields.lost_g steps.recovered.as_product_g "
     "comparison.before.cost_per_g comparison.change_per_g change.step change.kind change.cost_per_g rests_on",
+    loss_answers.MassMetricsAnswer: "route steps.step steps.atom_economy steps.reaction_mass_efficiency steps.e_factor "
+    "steps.e_factor_without_water steps.process_mass_intensity_without_water_and_solvents chain.atom_economy "
+    "chain.process_mass_intensity waste.month waste.waste_class waste.net_g metals.step metals.element "
+    "metals.to_waste_g rests_on",
     analytic_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced",
     analytic_answers.AncestryAnswer: "lot behind_a_gram.lot behind_a_gram.amount_g behind_a_gram.cost "
     "up.nodes down.edges",

@@ -70,7 +70,7 @@ def step_losses(totals: Sequence[StepTotals], cost: StandardCost) -> tuple[StepL
     More than a limit allows is no loss: it is 0 there, and ``reasons`` says so. Raises ``ValueError`` where the steps
     differ.
 
-    >>> from service.analytics.money.standard_cost import CostLine, standard_cost
+    >>> from service.analytics.money.standard_cost import CostLine, StepCost, standard_cost
     >>> cost = standard_cost([StepCost("wash", 0.8, (CostLine("chalk", 2.0),), ratio_limit=1.0, ratio_best=0.9)])
     >>> loss, = step_losses([StepTotals("wash", 100.0, 80.0, 0.9, 50.0, failed_theoretical_g=5.0)], cost)
     >>> loss.against_limit.lost_g, loss.against_limit.lost_mol, round(loss.against_limit.cost_per_g, 4)
