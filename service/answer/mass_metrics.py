@@ -65,7 +65,7 @@ class StepMasses:
 
     def out_g(self, role: str) -> float:
         """Grams as weighed of the outturns of one role."""
-        return math.fsum(each.net_g for run in self.runs for each in run.outturns if each.role == role)
+        return math.fsum(each.net_g for run in self.runs for each in run.of_role(role))
 
 
 def mass_metrics_of(book: Book, route_code: str, *, as_of: dt.date) -> dict[str, Any]:
@@ -108,13 +108,15 @@ def _left_out(
     book: Book, route: Route, step: Step, runs: Iterable[RunMasses], as_of: dt.date
 ) -> list[Mapping[str, str]]:
     """The runs that are left out here; one whose theoretical amount alone is unknown is not."""
-    counted = {run.run for run in runs if run.counts and not run.unweighed}
-    reasons = {left["run"]: left for left in step_runs(book, route, step, as_of).left_out}
-    return [left for code, left in reasons.items() if code not in counted]
+    counted = {run.run for run in runs if run.counts}
+    lacking = {run.run for run in runs if run.counts and run.lacks(step.product)}
+    left = [each for each in step_runs(book, route, step, as_of).left_out if each["run"] not in counted]
+    reason = f"the mass of {step.product} taken out is not known"
+    return [*left, *({"run": code, "reason": reason} for code in sorted(lacking))]
 
 
 def _masses(step: Step, runs: Sequence[RunMasses], materials: Mapping[str, Material]) -> StepMasses:
-    weighed = [run for run in runs if not run.unweighed]
+    weighed = [run for run in runs if not run.lacks(step.product)]
     went_in: list[tuple[str, MassIn]] = []
     unknown: dict[str, MassIn] = {}
     for run in weighed:

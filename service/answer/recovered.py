@@ -24,9 +24,8 @@ def returned(book: Book, costing: Costing, place: int, runs: Sequence[RunMasses]
     model = costing.model.steps[place]
     outturns: dict[str, list[OutturnOutcome]] = {}
     for run in runs:
-        for outturn in run.outturns:
-            if outturn.role == RECOVERED:
-                outturns.setdefault(outturn.material, []).append(outturn)
+        for outturn in run.of_role(RECOVERED):
+            outturns.setdefault(outturn.material, []).append(outturn)
     analytes = {code: one.analyte_code for code, one in book.materials({model.step.key_input, *outturns}).items()}
     return [_line(costing, place, material, of_material, runs, analytes) for material, of_material in outturns.items()]
 

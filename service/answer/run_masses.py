@@ -5,21 +5,29 @@ from __future__ import annotations
 import datetime as dt
 import math
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
 
 import numpy as np
 
 from service.answer.book import Book
 from service.domain.outcome import ChargeOutcome, OutturnOutcome
 from service.domain.route import Route, Step
-from service.domain.run import FAILED, FINISHED
+from service.domain.run import FAILED, FINISHED, PRODUCT
 from service.store.columns import NO_DAY
-from service.store.outcomes import stored_outcomes
+from service.store.outcomes import StoredOutcome, stored_outcomes
+
+NOT_WEIGHED: Final = "density-needed"
+"""The finding of an amount whose mass is not known for want of a density."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class RunMasses:
-    """One run of a step. ``counts`` says whether statistics take it: finished or failed, not left out, and of a form of
-    the step whose runs are counted together. ``unweighed``: an outturn's mass is not known."""
+    """One run of a step; its charges and outturns are read when they are asked for.
+
+    ``counts`` says whether statistics take it: finished or failed, not left out, and of a form of the step whose runs
+    are counted together.
+    """
 
     run: str
     status: str
@@ -28,9 +36,39 @@ class RunMasses:
     theoretical_g: float | None
     batch_g: float | None
     key_contained_g: float | None
-    charges: tuple[ChargeOutcome, ...]
-    outturns: tuple[OutturnOutcome, ...]
-    unweighed: bool
+    stored: StoredOutcome
+
+    @cached_property
+    def charges(self) -> tuple[ChargeOutcome, ...]:
+        """What went in, in the order written."""
+        return tuple(ChargeOutcome(**charge) for charge in self.stored.detail["charges"])
+
+    @cached_property
+    def outturns(self) -> tuple[OutturnOutcome, ...]:
+        """What came out and could be weighed, in the order written."""
+        return tuple(OutturnOutcome(**outturn) for outturn in self.stored.detail["outturns"])
+
+    def of_role(self, role: str) -> list[OutturnOutcome]:
+        """Return the outturns of one role."""
+        if role not in self.stored.row["detail"]:  # most runs have none of it: told without reading them
+            return []
+        return [outturn for outturn in self.outturns if outturn.role == role]
+
+    @property
+    def unweighed(self) -> bool:
+        """Whether the mass of an outturn is not known."""
+        return NOT_WEIGHED in self.stored.row["detail"] and any(
+            finding["code"] == NOT_WEIGHED and str(finding.get("pointer", "")).startswith("/outturns")
+            for finding in self.stored.detail["findings"]
+        )
+
+    def lacks(self, product: str) -> bool:
+        """Whether it made ``product`` of a mass that is not known."""
+        if self.status != FINISHED or not self.unweighed:
+            return False
+        if self.theoretical_g:
+            return self.stored.row["yield_fraction"] is None
+        return all(outturn.material != product for outturn in self.of_role(PRODUCT))
 
 
 def run_masses(
@@ -50,7 +88,7 @@ def run_masses(
     found = []
     for place in places.tolist():
         code, status = str(columns.run[place]), str(columns.status[place])
-        detail, ordinal = kept[code].detail, int(columns.day[place])
+        ordinal = int(columns.day[place])
         found.append(
             RunMasses(
                 run=code,
@@ -60,12 +98,7 @@ def run_masses(
                 theoretical_g=_known(columns.theoretical_g[place]),
                 batch_g=_known(columns.batch_g[place]),
                 key_contained_g=_known(columns.key_contained_g[place]),
-                charges=tuple(ChargeOutcome(**charge) for charge in detail["charges"]),
-                outturns=tuple(OutturnOutcome(**outturn) for outturn in detail["outturns"]),
-                unweighed=any(
-                    finding["code"] == "density-needed" and str(finding.get("pointer", "")).startswith("/outturns")
-                    for finding in detail["findings"]
-                ),
+                stored=kept[code],
             )
         )
     return tuple(found)

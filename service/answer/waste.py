@@ -11,7 +11,7 @@ from service.answer.run_masses import RunMasses
 from service.domain.material import Material
 from service.domain.metals import HEAVY, metal_fractions
 from service.domain.outcome import ChargeOutcome, OutturnOutcome
-from service.domain.run import CO_PRODUCT, OPEN, PRODUCT, RECOVERED, WASTE, Run
+from service.domain.run import CO_PRODUCT, OPEN, PRODUCT, RECOVERED, WASTE, Outturn, Run
 
 GONE_TO: Final = {
     PRODUCT: "in_product_g",
@@ -26,34 +26,45 @@ def waste_lines(book: Book, runs: Iterable[RunMasses]) -> list[dict[str, Any]]:
 
     The class is null where the outturn states none, the month where the run has no date.
     """
-    wasteful = {run.run: run for run in runs if any(each.role == WASTE for each in run.outturns)}
+    wasteful = {run.run: run for run in runs if run.of_role(WASTE) or run.unweighed}
     bodies: Mapping[str, Run] = book.records("runs", wasteful) if wasteful else {}
-    found: dict[tuple[str, str], list[tuple[str, OutturnOutcome]]] = {}
+    found: dict[tuple[str, str], list[tuple[str, Outturn, OutturnOutcome | None]]] = {}
     for code, run in wasteful.items():
         month = "" if run.day is None else run.day.isoformat()[:7]
-        for outturn, waste_class in _classed(bodies[code], run.outturns):
-            if outturn.role == WASTE:
-                found.setdefault((month, waste_class or ""), []).append((code, outturn))
+        for written, weighed in _weighed(bodies[code], run.outturns):
+            if written.role == WASTE:
+                found.setdefault((month, written.waste_class or ""), []).append((code, written, weighed))
     return [
-        {
-            "month": month or None,
-            "waste_class": waste_class or None,
-            "net_g": math.fsum(outturn.net_g for _, outturn in lines),
-            "materials": sorted({outturn.material for _, outturn in lines}),
-            "runs": len({code for code, _ in lines}),
-        }
-        for (month, waste_class), lines in sorted(found.items())
+        _waste_line(month or None, waste_class or None, lines) for (month, waste_class), lines in sorted(found.items())
     ]
 
 
-def _classed(body: Run, weighed: Sequence[OutturnOutcome]) -> Iterator[tuple[OutturnOutcome, str | None]]:
-    """Each weighed outturn with its class; an outturn whose mass is not known is in the record alone."""
-    left = iter(weighed)
+def _weighed(body: Run, outcomes: Sequence[OutturnOutcome]) -> Iterator[tuple[Outturn, OutturnOutcome | None]]:
+    """Each outturn as written with its masses, None where they are not known: it is then in the record alone."""
+    left = iter(outcomes)
     row = next(left, None)
     for written in body.outturns:
         if row is not None and (written.material, written.lot, written.role) == (row.material, row.lot, row.role):
-            yield row, written.waste_class
+            yield written, row
             row = next(left, None)
+        else:
+            yield written, None
+
+
+def _waste_line(
+    month: str | None, waste_class: str | None, lines: Sequence[tuple[str, Outturn, OutturnOutcome | None]]
+) -> dict[str, Any]:
+    known = [weighed.net_g for _, _, weighed in lines if weighed is not None]
+    unknown = sorted({written.material for _, written, weighed in lines if weighed is None})
+    reasons = {"net_g": f"the mass of {', '.join(unknown)} taken out is not known: record a density"} if unknown else {}
+    return {
+        "month": month,
+        "waste_class": waste_class,
+        "net_g": None if unknown else math.fsum(known),
+        "materials": sorted({written.material for _, written, _ in lines}),
+        "runs": len({code for code, _, _ in lines}),
+        "reasons": reasons,
+    }
 
 
 def metal_lines(every: Mapping[str, Sequence[RunMasses]], materials: Mapping[str, Material]) -> list[dict[str, Any]]:
@@ -76,6 +87,7 @@ def _metals_of(step: str, runs: Sequence[RunMasses], materials: Mapping[str, Mat
     charged: dict[str, float] = {}
     unknown: dict[str, set[str]] = {}
     not_told: set[str] = set()
+    unweighed = [run.run for run in runs if run.unweighed]
     for charge in charges:
         fractions = _fractions(charge.material, materials)
         if fractions is None:
@@ -91,10 +103,12 @@ def _metals_of(step: str, runs: Sequence[RunMasses], materials: Mapping[str, Mat
     for outturn in outturns:
         name, fractions = GONE_TO[outturn.role], _fractions(outturn.material, materials)
         if fractions is None:
-            untold[name].add(outturn.material)
+            untold[name].add(f"{outturn.material} has no formula")
             not_told.add(outturn.material)
         for element, fraction in (fractions or {}).items():
             gone[name][element] = gone[name].get(element, 0.0) + fraction * outturn.contained_g
+    for name in untold if unweighed else ():
+        untold[name].add(f"the mass of what came out of {', '.join(unweighed)} is not known")
     for element in sorted(charged, key=lambda each: (each not in HEAVY, each)):
         yield _metal_line(step, element, charged[element], unknown.get(element), gone, untold, not_told)
 
@@ -117,7 +131,7 @@ def _metal_line(
         amounts[name] = gone[name].get(element, 0.0)
         if untold[name]:
             amounts[name] = None
-            reasons[name] = f"{', '.join(sorted(untold[name]))} has no formula"
+            reasons[name] = "; ".join(sorted(untold[name]))
     kept = [amounts[name] for name in ("in_product_g", "in_co_products_g", "in_recovered_g")]
     to_waste = _less(amounts["charged_g"], kept)
     if to_waste is None:

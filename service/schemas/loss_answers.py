@@ -172,6 +172,7 @@ class WasteOfMonth(Described):
     net_g = number()
     materials = fields.List(fields.String())
     runs = count()
+    reasons = _why_null()
 
 
 class MetalInStep(Described):

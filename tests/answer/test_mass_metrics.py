@@ -147,9 +147,11 @@ def test_metals_go_where_their_formulas_say(desk: Desk) -> None:
     assert (sodium["element"], sodium["heavy"], sodium["in_product_g"]) == ("Na", False, 0.0)
     assert sodium["to_waste_g"] == pytest.approx(4 * 23.5 * 2 * 22.98977 / ASH_M, rel=1e-4)
     assert found["waste"] == [
-        {"month": "2026-04", "waste_class": "copper-sludge", "net_g": 1.0, "materials": ["malachite"], "runs": 1},
-        {"month": "2026-05", "waste_class": "copper-sludge", "net_g": 30.0, "materials": ["malachite"], "runs": 1},
-    ]
+        {"month": "2026-04", "waste_class": "copper-sludge", "net_g": 1.0, "materials": ["malachite"], "runs": 1,
+         "reasons": {}},
+        {"month": "2026-05", "waste_class": "copper-sludge", "net_g": 30.0, "materials": ["malachite"], "runs": 1,
+         "reasons": {}},
+    ]  # fmt: skip
     # Statistics take the run and its failure; the product of one stands against the charges of both.
     step = named(found["steps"], step="carbonate")
     assert step["runs"] == {"counted": 1, "failed": 1}
@@ -191,3 +193,37 @@ def test_a_route_without_runs(desk: Desk) -> None:
     assert found["chain"]["e_factor"] is None
     assert found["chain"]["reasons"]["e_factor"] == "no product recorded in step carbonate, roast"
     assert (found["waste"], found["metals"]) == ([], [])
+
+
+def test_what_lost_its_density_has_no_mass(desk: Desk) -> None:
+    desk.fill()
+    desk.put("materials", "liquor", {"name": "spent liquor", "formula": "Na2SO4", "density": "1.1 g/mL"})
+    product = {"material": "malachite", "net": "20.00 g"}
+    sludge = {"material": "malachite", "role": "waste", "net": "1.00 g", "waste_class": "copper"}
+    liquor = {"material": "liquor", "role": "waste", "net": "400 mL", "waste_class": "liquor"}
+    run(desk, "C-1", outturns=[product, liquor, sludge])
+    run(desk, "C-2", outturns=[product])
+    before = desk.mass_metrics("oxide")
+    assert [line["net_g"] for line in before["waste"]] == pytest.approx([1.0, 440.0])
+    desk.put("materials", "liquor", {"name": "spent liquor", "formula": "Na2SO4"})
+    after = desk.mass_metrics("oxide")
+    assert [(line["waste_class"], line["net_g"]) for line in after["waste"]] == [("copper", 1.0), ("liquor", None)]
+    assert after["waste"][1]["reasons"]["net_g"] == "the mass of liquor taken out is not known: record a density"
+    copper = named(after["metals"], element="Cu")
+    assert (copper["to_waste_g"], copper["in_waste_g"]) == (None, None)
+    assert copper["reasons"]["to_waste_g"] == "the mass of what came out of C-1 is not known"
+    # The product was weighed: its figures stand.
+    assert after["steps"][0]["process_mass_intensity"] == before["steps"][0]["process_mass_intensity"]
+
+
+def test_a_product_without_a_mass_leaves_its_run_out(desk: Desk) -> None:
+    desk.fill()
+    desk.put("materials", "malachite", {"name": "slurry", "formula": "Cu2CO3(OH)2", "density": "1.2 g/mL"})
+    run(desk, "C-1", outturns=[{"material": "malachite", "net": "20.00 g"}])
+    run(desk, "C-2", outturns=[{"material": "malachite", "net": "15 mL"}])
+    assert desk.mass_metrics("oxide")["steps"][0]["runs"]["counted"] == 2
+    desk.put("materials", "malachite", {"name": "slurry", "formula": "Cu2CO3(OH)2"})
+    found = desk.mass_metrics("oxide")
+    assert found["steps"][0]["product_g"] == pytest.approx(20.0)
+    assert found["steps"][0]["runs"]["counted"] == 1
+    assert found["rests_on"]["left_out"] == [{"run": "C-2", "reason": "the mass of malachite taken out is not known"}]
