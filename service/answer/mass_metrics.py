@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 from service.analytics.money.mass_metrics import (
@@ -19,20 +19,21 @@ from service.analytics.money.mass_metrics import (
 )
 from service.answer.book import Book
 from service.answer.run_masses import RunMasses, run_masses
+from service.answer.step_masses import StepMasses, step_masses
 from service.answer.step_runs import step_runs
 from service.answer.waste import metal_lines, waste_lines
 from service.domain.charge import molar_mass_of
 from service.domain.graph import in_order
 from service.domain.material import Material
 from service.domain.metals import SOURCE
-from service.domain.outcome import ChargeOutcome
 from service.domain.route import RECOVERY, Route, Step
-from service.domain.run import CO_PRODUCT, FAILED, PRODUCT, RECOVERED, WASTE
+from service.domain.run import CO_PRODUCT, RECOVERED, WASTE
 
 METHOD = "mass-metrics/1"
 NOTES: Final = (
     "What failed runs took in counts as gone in, and they gave no product.",
     "Product is dry mass as isolated, of the last step and of each step alone; what goes in is gross, as charged.",
+    "A run above its theoretical amount counts as 0.98 of it; it is named in capped_runs.",
     "A material is a reagent where it is a reactant of the step or is not marked as a solvent; water, told by its "
     "formula H2O, is a reagent where the step's reaction takes it up. Water inside a solution counts as the solution.",
     "Recovered material and co-products are not taken off what went in, and count as waste in the E-factor; their "
@@ -45,27 +46,6 @@ BOUNDARIES: Final = {
     "_without_water_and_solvents": "without_water_and_solvents",
 }
 """What a figure's name ends in, and the boundary that it is of."""
-
-
-@dataclass(frozen=True, slots=True)
-class StepMasses:
-    """A step over its counted runs: what went in, of which ``unknown`` has no mass, and what came out, in g."""
-
-    step: Step
-    runs: Sequence[RunMasses]
-    went_in: Sequence[tuple[str, MassIn]]
-    unknown: Mapping[str, MassIn]
-    product_g: float
-    product_net_g: float
-
-    @property
-    def failed(self) -> int:
-        """How many of the runs failed."""
-        return sum(run.status == FAILED for run in self.runs)
-
-    def out_g(self, role: str) -> float:
-        """Grams as weighed of the outturns of one role."""
-        return math.fsum(each.net_g for run in self.runs for each in run.of_role(role))
 
 
 def mass_metrics_of(book: Book, route_code: str, *, as_of: dt.date) -> dict[str, Any]:
@@ -82,7 +62,7 @@ def mass_metrics_of(book: Book, route_code: str, *, as_of: dt.date) -> dict[str,
     named = {charge.material for run in all_runs for charge in run.charges}
     named |= {outturn.material for run in all_runs for outturn in run.outturns}
     materials = {**book.materials_of(route), **book.materials(named)}
-    steps = [_masses(step, [run for run in every[step.code] if run.counts], materials) for step in order]
+    steps = [step_masses(step, [run for run in every[step.code] if run.counts], materials) for step in order]
     left_out = [dict(left) for step in order for left in _left_out(book, route, step, every[step.code], as_of)]
     return {
         "route": route.code,
@@ -93,6 +73,7 @@ def mass_metrics_of(book: Book, route_code: str, *, as_of: dt.date) -> dict[str,
         "waste": waste_lines(book, all_runs),
         "metals": metal_lines(every, materials),
         "metals_source": SOURCE,
+        "capped_runs": [code for step in steps for code in step.capped],
         "notes": list(NOTES),
         "rests_on": book.rests_on(
             as_of,
@@ -115,33 +96,6 @@ def _left_out(
     return [*left, *({"run": code, "reason": reason} for code in sorted(lacking))]
 
 
-def _masses(step: Step, runs: Sequence[RunMasses], materials: Mapping[str, Material]) -> StepMasses:
-    weighed = [run for run in runs if not run.lacks(step.product)]
-    went_in: list[tuple[str, MassIn]] = []
-    unknown: dict[str, MassIn] = {}
-    for run in weighed:
-        for charge in run.charges:
-            mass = _mass_in(step, charge, materials)
-            if charge.gross_g is None:
-                unknown[charge.material] = mass
-            else:
-                went_in.append((charge.material, mass))
-    products = [
-        each for run in weighed for each in run.outturns if each.role == PRODUCT and each.material == step.product
-    ]
-    dry_g, net_g = math.fsum(each.dry_g for each in products), math.fsum(each.net_g for each in products)
-    return StepMasses(step, weighed, went_in, unknown, dry_g, net_g)
-
-
-def _mass_in(step: Step, charge: ChargeOutcome, materials: Mapping[str, Material]) -> MassIn:
-    material = materials[charge.material]
-    taken_up = step.reaction is not None and any(
-        materials[code].analyte_code == material.analyte_code for code in step.reaction.reactants
-    )
-    is_solvent = (material.solvent or material.is_water) and not taken_up and charge.material != step.key_input
-    return MassIn(charge.gross_g or 0.0, "solvent" if is_solvent else "reagent", material.is_water)
-
-
 # ---- a step, and the chain
 
 
@@ -155,7 +109,8 @@ def _step_line(masses: StepMasses, materials: Mapping[str, Material]) -> dict[st
         "basis": step.basis,
         "product": step.product,
         "runs": {"counted": len(masses.runs) - masses.failed, "failed": masses.failed},
-        "product_g": masses.product_g if masses.runs else None,
+        "product_g": masses.recorded_g if masses.runs else None,
+        "counts_as_g": masses.product_g if masses.runs else None,
         "went_in_g": _went_in(masses, reasons),
         "recovered_g": masses.out_g(RECOVERED),
         "co_product_g": masses.out_g(CO_PRODUCT),
@@ -168,7 +123,7 @@ def _step_line(masses: StepMasses, materials: Mapping[str, Material]) -> dict[st
 
 def _went_in(masses: StepMasses, reasons: dict[str, str]) -> float | None:
     if not masses.runs:
-        reasons |= dict.fromkeys(("product_g", "went_in_g"), "no run is counted")
+        reasons |= dict.fromkeys(("product_g", "counts_as_g", "went_in_g"), "no run is counted")
         return None
     if masses.unknown:
         reasons["went_in_g"] = _no_mass(masses.unknown)

@@ -62,12 +62,18 @@ class RunMasses:
             for finding in self.stored.detail["findings"]
         )
 
+    @property
+    def yield_fraction(self) -> float | None:
+        """Its yield; None where it has none."""
+        found: float | None = self.stored.row["yield_fraction"]
+        return found
+
     def lacks(self, product: str) -> bool:
         """Whether it made ``product`` of a mass that is not known."""
         if self.status != FINISHED or not self.unweighed:
             return False
         if self.theoretical_g:
-            return self.stored.row["yield_fraction"] is None
+            return self.yield_fraction is None
         return all(outturn.material != product for outturn in self.of_role(PRODUCT))
 
 

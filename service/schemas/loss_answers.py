@@ -151,6 +151,7 @@ class StepMassMetrics(MassFigures):
     basis = text()
     runs = fields.Nested(LossRuns)
     product_g = number("dry, as isolated")
+    counts_as_g = number("the same, with a run above its theoretical amount taken as 0.98 of it")
     went_in_g = number("gross, as charged, to failed runs too")
     recovered_g = number("as weighed; not taken off what went in")
     co_product_g = number("as weighed")
@@ -205,4 +206,5 @@ class MassMetricsAnswer(Answer):
     waste = many(WasteOfMonth)
     metals = many(MetalInStep)
     metals_source = text("which elements count as metals, and by whose list")
+    capped_runs = fields.List(fields.String(), metadata={"description": "runs above their limit, counted as 0.98"})
     notes = fields.List(fields.String(), metadata={"description": "how failures, water and recovered material count"})

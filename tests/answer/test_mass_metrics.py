@@ -227,3 +227,16 @@ def test_a_product_without_a_mass_leaves_its_run_out(desk: Desk) -> None:
     assert found["steps"][0]["product_g"] == pytest.approx(20.0)
     assert found["steps"][0]["runs"]["counted"] == 1
     assert found["rests_on"]["left_out"] == [{"run": "C-2", "reason": "the mass of malachite taken out is not known"}]
+
+
+def test_a_slip_of_a_thousand_does_not_make_product_out_of_nothing(desk: Desk) -> None:
+    desk.fill()
+    run(desk, "C-1", outturns=[{"material": "malachite", "net": "20.00 g"}])
+    run(desk, "C-slip", outturns=[{"material": "malachite", "net": "20000 g"}])
+    found = desk.mass_metrics("oxide")
+    step = found["steps"][0]
+    assert found["capped_runs"] == ["C-slip"]
+    assert step["product_g"] == pytest.approx(20020.0)
+    # 49 g of vitriol can give 49/249.677/2 moles of malachite.
+    assert step["counts_as_g"] == pytest.approx(20.0 + 0.98 * 49.0 / VITRIOL_M / 2 * MALACHITE_M, rel=1e-4)
+    assert step["e_factor"] == pytest.approx((step["went_in_g"] - step["counts_as_g"]) / step["counts_as_g"])
