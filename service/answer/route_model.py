@@ -53,25 +53,26 @@ class StepModel:
 
 
 class RouteModel:
-    """A route, as the book has it, as of a day. Strengths are those of the runs and the shelf so far.
+    """A route as of a day, by its runs up to then or, with ``since``, from that day on. Strengths are those of these
+    runs and of the shelf.
 
     Of the materials in ``by_volume`` a millilitre stands wherever a gram stands for others.
     """
 
-    def __init__(self, book: Book, route: Route, as_of: dt.date) -> None:
-        self.book, self.route, self.as_of = book, route, as_of
+    def __init__(self, book: Book, route: Route, as_of: dt.date, since: dt.date | None = None) -> None:
+        self.book, self.route, self.as_of, self.since = book, route, as_of, since
         self.order = in_order(route)
         recorded = book.materials_of(route)
         self.by_volume = counted_by_volume(book, self.order, recorded)
         self.materials: Mapping[str, Material] = standing_in(recorded, self.by_volume)
         self._expects: dict[str, float | None] = {}
-        self.runs = {step.code: step_runs(book, route, step, as_of) for step in self.order}
+        self.runs = {step.code: step_runs(book, route, step, as_of, since) for step in self.order}
 
     @cached_property
     def strengths(self) -> dict[str, Strength]:
         """The expected strength of every input, by material."""
         found = self.book.fact(
-            ("strengths", self.route.code, self.as_of),
+            ("strengths", self.route.code, self.as_of, self.since),
             lambda: expected_strengths(self.book, self.runs, self.materials),
         )
         return dict(found)

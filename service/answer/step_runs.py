@@ -85,6 +85,19 @@ class StepRuns:
         return tuple(code for code, y in zip(self.codes, self.yields, strict=True) if y > 1.0)
 
     @property
+    def best(self) -> tuple[str, float] | None:
+        """The counted run of the highest yield, and that yield: none above 1, which says that something is wrong."""
+        found = [
+            (value, code)
+            for code, value in zip(self.codes, self.yields.tolist(), strict=True)
+            if self.mass_ratio or value <= 1.0
+        ]
+        if not found:
+            return None
+        value, code = max(found)
+        return code, value
+
+    @property
     def product_fraction(self) -> float:
         """Contained grams in a gram of product as weighed, over all counted runs; 1 where there is none."""
         total = float(self.net_g.sum())
@@ -111,11 +124,16 @@ class StepRuns:
         return self.step.limits.largest_g or self.step.limits.smallest_g
 
 
-def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
-    """Return the runs of a step that were finished, or begun, up to ``as_of``; a run without a date is taken in."""
+def step_runs(book: Book, route: Route, step: Step, as_of: dt.date, since: dt.date | None = None) -> StepRuns:
+    """Return the runs of a step that were finished, or begun, up to ``as_of``; a run without a date is taken in.
+
+    With ``since`` those of that day and later alone, and none without a date.
+    """
     columns = book.columns
     every = columns.where(route.code, step.code)
     every = every[(columns.day[every] <= as_of.toordinal()) | (columns.day[every] == NO_DAY)]
+    if since is not None:
+        every = every[columns.day[every] >= since.toordinal()]
     alike = columns.pooled(every, step.pooled_as())
     places = every[alike]
     places = places[np.lexsort((columns.run[places], columns.day[places]))] if _several(columns, places) else places
@@ -147,7 +165,7 @@ def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
         abandoned=int((columns.is_word("status", ABANDONED, places) & ~excluded).sum()),
         open=int((columns.is_word("status", OPEN, places) & ~excluded).sum()),
         left_out=book.fact(
-            ("left out", route.code, step.code, as_of),
+            ("left out", route.code, step.code, as_of, since),
             lambda: _left_out(book, every[~alike], places[excluded | (finished & ~known)]),
         ),
         operators=len(columns.coded["operator"].at(counted).used() - {None}),

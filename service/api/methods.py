@@ -5,9 +5,26 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from service.answer import batch_sheet, cost, grouped_yields, plan, series, yields
-
-METHODS: Final[Mapping[str, str]] = dict(
-    method.METHOD.split("/", 1) for method in (yields, cost, plan, batch_sheet, grouped_yields, series)
+from service.answer import (
+    batch_sheet,
+    cost,
+    grouped_yields,
+    losses,
+    mass_metrics,
+    plan,
+    series,
+    yields,
 )
+
+_METHODS: Final = (
+    yields.METHOD,
+    cost.METHOD,
+    plan.METHOD,
+    batch_sheet.METHOD,
+    grouped_yields.METHOD,
+    series.METHOD,
+    losses.METHOD,
+    mass_metrics.METHOD,
+)
+METHODS: Final[Mapping[str, str]] = dict(method.split("/", 1) for method in _METHODS)
 """Every method by its name, with its version."""

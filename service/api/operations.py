@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-from service.api import about, answers, balance, imports, pages, records, run_answers, workshop
+from service.api import (
+    about,
+    answers,
+    balance,
+    imports,
+    losses,
+    pages,
+    records,
+    run_answers,
+    workshop,
+)
 from service.api.operation import Operation
 
 
@@ -12,6 +22,7 @@ def all_operations() -> tuple[Operation, ...]:
         *records.operations(),
         *answers.operations(),
         *run_answers.operations(),
+        *losses.operations(),
         *balance.operations(),
         *imports.operations(),
         *workshop.operations(),

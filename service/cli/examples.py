@@ -29,6 +29,8 @@ _QUESTIONS: Final[Mapping[str, str]] = {
     "get_cost": f"{_ROUTE}/cost?{_DAY}",
     "get_plan": f"{_ROUTE}/plan?target=25g&confidence=0.9&stock=none&{_DAY}",
     "get_batch_sheet": f"{_ROUTE}/steps/carbonate/batch-sheet?key_input=50g&{_DAY}",
+    "get_losses": f"{_ROUTE}/losses?from=2026-01-01&compare_to=2025-12-31&{_DAY}",
+    "get_mass_metrics": f"{_ROUTE}/mass-metrics?{_DAY}",
     "get_weighings_template": "/v1/templates/weighings?route=verdigris",
     "get_workshop": "/v1/workshop",
     "list_tokens": "/v1/tokens",

@@ -24,6 +24,8 @@ ANSWERS = [
     YIELDS,
     "/v1/routes/r/cost",
     "/v1/routes/r/plan?target=5g",
+    "/v1/routes/r/losses?compare_to=2026-02-02",
+    "/v1/routes/r/mass-metrics",
     "/v1/routes/r/steps/dry/batch-sheet?key_input=20g",
 ]
 
