@@ -6,8 +6,9 @@ false alarms among as many runs without one. Runs before hold no slip but in the
 
 A step's level is normal on the logit scale, mean 0.4 and standard deviation 0.8; its runs scatter about it normally.
 Millilitres, hydrates and an assay taken twice change a yield by less than runs differ: a yield alone does not show
-them, and they are named only where something else makes a run stand out. Below the table stand the figures that the method was chosen by: a thousandfold found in 100 % from 3 runs on, tenfold
-in 59 %, a tenth in 56 %, false alarms in at most 0.01 %.
+them, and they are named only where something else makes a run stand out. Below the table stand the figures that the
+method was chosen by: a thousandfold found in 100 % from 3 runs on, tenfold in 59 %, a tenth in 56 %, false alarms in at
+most 0.01 %.
 """
 
 from __future__ import annotations
