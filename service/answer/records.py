@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from service.answer.book import Book
 from service.answer.shelf import grams_of
+from service.answer.slips import slips_in
 from service.domain.finding import Finding
 from service.domain.material import Material
 from service.domain.shelf_amount import UNITS_PER_BASE
@@ -139,19 +140,23 @@ def _runs(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, An
     }
     charged = set().union(*lots.values())
     left = balances(book.reading, charged) if charged else {}
-    below = {lot: overdrawn(lot, balance) for lot, balance in left.items() if balance.quantity < 0}
+    below = {lot: overdrawn(lot, balance).as_dict() for lot, balance in left.items() if balance.quantity < 0}
+    slips = slips_in(book, several, outcomes)
     return {
-        code: _run(outcome, [below[lot] for lot in sorted(lots[code]) if lot in below])
+        code: _run(
+            outcome,
+            [below[lot] for lot in sorted(lots[code]) if lot in below] + ([slips[code]] if code in slips else []),
+        )
         for code, outcome in outcomes.items()
     }
 
 
-def _run(outcome: StoredOutcome, findings: Iterable[Finding]) -> dict[str, Any]:
+def _run(outcome: StoredOutcome, findings: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
     row, detail = outcome.row, outcome.detail
     result: dict[str, Any] = {"limiting_reagent": row["limiting_reagent"], "yield": row["yield_fraction"]}
     result |= {name: row[name] for name in RESULT_NUMBERS}
     result |= {"charges": detail["charges"], "outturns": detail["outturns"], "reasons": detail["reasons"]}
-    return {"result": result, "findings": [*detail["findings"], *(finding.as_dict() for finding in findings)]}
+    return {"result": result, "findings": [*detail["findings"], *findings]}
 
 
 def _routes(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:

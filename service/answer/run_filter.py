@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.answer.book import Book
-from service.answer.run_columns import Flags
+from service.answer.run_columns import Flags, Places
 from service.errors import UnknownRecord
 from service.store.columns import NO_DAY
 
@@ -40,24 +40,25 @@ class RunFilter:
         days = {"from": self.first, "to": self.last}
         return {k: v for k, v in asked.items() if v} | {k: day.isoformat() for k, day in days.items() if day}
 
-    def passing(self, book: Book, as_of: dt.date) -> Flags:
-        """Say of each run whether its step, project, operator and day pass, up to ``as_of``.
+    def passing(self, book: Book, as_of: dt.date, places: Places | None = None) -> Flags:
+        """Say of each run, or of each at ``places``, whether its step, project, operator and day pass, up to ``as_of``.
 
         A run without a date passes where no day is asked for. Raises UnknownRecord for a route, step or project that
         there is not.
         """
         columns = book.columns
-        passes = self._of_steps(book)[columns.group]
-        passes &= columns.day <= min(as_of, self.last or as_of).toordinal()
+        group, day = (columns.group, columns.day) if places is None else (columns.group[places], columns.day[places])
+        passes = self._of_steps(book)[group]
+        passes &= day <= min(as_of, self.last or as_of).toordinal()
         if self.first is not None:
-            passes &= columns.day >= self.first.toordinal()
+            passes &= day >= self.first.toordinal()
         if self.last is not None:
-            passes &= columns.day != NO_DAY
+            passes &= day != NO_DAY
         if self.project is not None:
             book.stored("projects", self.project)
-            passes &= columns.is_word("project", self.project)
+            passes &= columns.is_word("project", self.project, places)
         if self.operator is not None:
-            passes &= columns.is_word("operator", self.operator)
+            passes &= columns.is_word("operator", self.operator, places)
         return passes
 
     def _of_steps(self, book: Book) -> Flags:

@@ -8,11 +8,13 @@ from typing import Final
 from service.answer import (
     batch_sheet,
     cost,
+    drivers,
     grouped_yields,
     losses,
     mass_metrics,
     plan,
     series,
+    trend,
     yields,
 )
 
@@ -25,6 +27,8 @@ _METHODS: Final = (
     series.METHOD,
     losses.METHOD,
     mass_metrics.METHOD,
+    trend.METHOD,
+    drivers.METHOD,
 )
 METHODS: Final[Mapping[str, str]] = dict(method.split("/", 1) for method in _METHODS)
 """Every method by its name, with its version."""

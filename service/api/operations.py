@@ -11,6 +11,7 @@ from service.api import (
     pages,
     records,
     run_answers,
+    steps,
     workshop,
 )
 from service.api.operation import Operation
@@ -23,6 +24,7 @@ def all_operations() -> tuple[Operation, ...]:
         *answers.operations(),
         *run_answers.operations(),
         *losses.operations(),
+        *steps.operations(),
         *balance.operations(),
         *imports.operations(),
         *workshop.operations(),

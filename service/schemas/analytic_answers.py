@@ -297,35 +297,3 @@ class LedgerBalanceAnswer(Answer):
     sources = fields.Nested(LedgerSources)
     uses = fields.Nested(LedgerUses)
     difference = fields.Nested(MoneyAnswer)
-
-
-class TrendPoint(Described):
-    """One run on the chart."""
-
-    run = fields.String(required=True)
-    finished_on = text()
-    yield_fraction = fields.Float(data_key="yield", allow_none=True)
-    beyond = fields.Boolean(metadata={"description": "outside the limits"})
-    rules = fields.List(fields.String())
-
-
-class Slope(Described):
-    """A slope with its 90 % interval."""
-
-    slope = number()
-    low = number()
-    high = number()
-    p = number("probability of a slope as steep by chance")
-
-
-class TrendAnswer(Answer):
-    """The history of a step: individuals and moving ranges."""
-
-    step = fields.String(required=True)
-    centre = number()
-    lower = number()
-    upper = number()
-    provisional = fields.Boolean(metadata={"description": "fewer than 8 runs"})
-    points = many(TrendPoint)
-    outliers = fields.List(fields.Raw())
-    slopes = fields.Dict(keys=fields.String(), values=fields.Nested(Slope))

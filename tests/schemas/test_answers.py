@@ -11,7 +11,7 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import Schema, fields
 from openapi_spec_validator import validate
 
-from service.schemas import analytic_answers, answers, loss_answers
+from service.schemas import analytic_answers, answers, loss_answers, run_answers, trend_answers
 from service.schemas.kinds import KINDS, SCHEMAS
 from tests.schemas.bodies import BODIES
 
@@ -55,8 +55,10 @@ PROMISED: dict[type[Schema], str] = {
     analytic_answers.LedgerBalanceAnswer: "currency sources.opening sources.purchases sources.direct uses.delivered "
     "uses.failures uses.abandoned uses.work_in_progress uses.samples uses.adjustments uses.write_offs uses.disposals "
     "uses.stock difference.amount",
-    analytic_answers.TrendAnswer: "step centre lower upper provisional points.run points.finished_on points.yield "
+    trend_answers.TrendAnswer: "step centre lower upper provisional points.run points.finished_on points.yield "
     "points.beyond points.rules outliers slopes",
+    trend_answers.DriversAnswer: "route step factors.factor factors.share factors.found effects.group effects.ratio "
+    "effects.low effects.high confounded.groupings measurement_share process_share shares_add rests_on",
     analytic_answers.GroupedYieldsAnswer: "groups.by groups.mean rests_on",
 }
 
@@ -65,7 +67,7 @@ def described() -> list[type[Schema]]:
     """Every schema that the modules of answers define."""
     found = [
         thing
-        for module in (answers, analytic_answers, loss_answers)
+        for module in (answers, analytic_answers, loss_answers, run_answers, trend_answers)
         for thing in vars(module).values()
         if inspect.isclass(thing) and issubclass(thing, Schema) and thing.__module__ == module.__name__
     ]

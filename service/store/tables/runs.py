@@ -64,6 +64,7 @@ outcomes = workshop_table(
     text("detail"),
     ForeignKeyConstraint(["workshop", "run"], ["runs.workshop", "runs.code"]),
     CheckConstraint(STATUS, name="status"),
+    Index("ix_outcomes_workshop_step_day", "workshop", "route", "step", "finished_on", "run"),
     CheckConstraint("batch_g >= 0", name="batch"),
     CheckConstraint("theoretical_g >= 0", name="theoretical"),
 )
