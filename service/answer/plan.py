@@ -84,6 +84,7 @@ def plan_of(
             filters={"route": route_code, "stock": stock, "spare": list(spare), "trials": trials},
             runs=sum(len(step.runs.codes) + step.runs.failed for step in planner.model.steps),
             left_out=[dict(left) for step in planner.model.steps for left in step.runs.left_out],
+            spread_factor={s.step.code: planner.experience.spread_factor(s.runs) for s in planner.model.steps},
         ),
     }
 

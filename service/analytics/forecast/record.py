@@ -131,7 +131,7 @@ def past_forecasts(runs: PastRuns) -> PastForecasts:
     own = book.step
 
     by_ln = book.on_ln(before, first, own)
-    sums = [book.moments(scale, before, first) for scale in ("logit", "ln")]
+    sums = [book.moments(scale, before, first, own) for scale in ("logit", "ln")]
     mean, squares = (np.where(by_ln, ln, logit) for logit, ln in zip(*sums, strict=True))
 
     days, at_day = np.unique(book.day, return_inverse=True)
@@ -203,8 +203,8 @@ class _Sorted:
         above = self._above[until] - self._above[since]
         return np.asarray(self.mass_ratio[step] | (above > OFTEN_ABOVE_ONE * count))
 
-    def moments(self, scale: Scale, until: Places, since: Places) -> tuple[Floats, Floats]:
-        """Mean and sum of squares about it of the usable yields on the scale; 0 where there is none."""
+    def moments(self, scale: Scale, until: Places, since: Places, step: Places) -> tuple[Floats, Floats]:
+        """Mean and sum of squares about it of the usable yields of ``step`` from ``since`` up to ``until``; 0 if none."""
         if scale not in self._sums:
             points = np.zeros(len(self.yields))
             points[self._usable] = onto_scale(self.yields[self._usable], scale)
@@ -218,7 +218,6 @@ class _Sorted:
         sums, squares, anchors = self._sums[scale]
         count = np.maximum(self._counts[until] - self._counts[since], 1)
         total = sums[until] - sums[since]
-        step = np.searchsorted(self.starts, since, side="right") - 1
         about = np.maximum(squares[until] - squares[since] - total * total / count, 0.0)
         return anchors[step] + total / count, about
 
@@ -229,8 +228,9 @@ class _Sorted:
         keys = self.step * width + self.day
         until = np.searchsorted(keys, steps * width + days[:, None])
         since = np.broadcast_to(self.starts[:-1], until.shape)
-        _, squares = self.moments(scale, until, since)
-        mine = self.on_ln(until, since, np.broadcast_to(steps, until.shape)) == (scale == "ln")
+        step = np.broadcast_to(steps, until.shape)
+        _, squares = self.moments(scale, until, since, step)
+        mine = self.on_ln(until, since, step) == (scale == "ln")
         return squares, np.where(mine, self._counts[until] - self._counts[since] - 1, 0).astype(np.float64)
 
     def lots(self, usable: Flags) -> tuple[Floats, Flags]:
