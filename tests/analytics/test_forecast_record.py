@@ -106,8 +106,9 @@ def test_no_run_has_no_record() -> None:
 
 def test_a_step_without_runs_changes_nothing() -> None:
     runs = book(7, 60, 3, 30)
-    among = PastRuns(runs.step * 2 + 1, runs.day, runs.yields, runs.batch_g, runs.lot,
-                     np.append(np.stack([np.zeros(3, dtype=bool), runs.mass_ratio], axis=1).ravel(), False))  # fmt: skip
+    mass_ratio = np.zeros(7, dtype=bool)
+    mass_ratio[1::2] = runs.mass_ratio
+    among = PastRuns(runs.step * 2 + 1, runs.day, runs.yields, runs.batch_g, runs.lot, mass_ratio)
     alone, beside = (past_forecasts(each).at_least(0.9) for each in (runs, among))
     assert beside == pytest.approx(alone, rel=1e-12, nan_ok=True)
 

@@ -9,7 +9,7 @@ is enough: runs that fail reach no bound, however wide the spread. Judgement.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,6 +62,19 @@ class StepRecord:
     forecasts: int
     kept: tuple[Kept, ...]
 
+    @classmethod
+    def of(cls, forecasts: int, bounded: Iterable[int], held: Iterable[int]) -> StepRecord:
+        """Return the record of so many bounds above 0, and so many of them held, by what was asked.
+
+        >>> StepRecord.of(20, [20, 20, 20], [9, 18, 19]).holds
+        False
+        """
+        found = []
+        for asked, bounds, reached in zip(ASKED, map(int, bounded), map(int, held), strict=True):
+            ceiling = binomial_interval(reached, bounds, INTERVAL)[1] if bounds else None
+            found.append(Kept(asked, bounds, reached, forecasts - bounds, ceiling))
+        return cls(forecasts, tuple(found))
+
     @property
     def holds(self) -> bool | None:
         """Whether all bounds hold; None where there was none."""
@@ -102,8 +115,8 @@ def promises_kept(past: PastForecasts, step: Counts, steps: int) -> Promises:
     forecasts = np.bincount(step, minlength=steps)
     bounds = _by_step(bounded, step, steps)
     held = _held(past, known, step, steps, 1.0)
-    records = tuple(_record(int(forecasts[n]), bounds[:, n], held[:, n]) for n in range(steps))
-    overall = _record(int(forecasts.sum()), bounds.sum(axis=1), held.sum(axis=1))
+    records = tuple(StepRecord.of(int(forecasts[n]), bounds[:, n], held[:, n]) for n in range(steps))
+    overall = StepRecord.of(int(forecasts.sum()), bounds.sum(axis=1), held.sum(axis=1))
     by_all = tuple(record.forecasts < LEAST_FORECASTS for record in records)
     judged = [overall if whole else record for whole, record in zip(by_all, records, strict=True)]
     if all(record.holds is not False for record in judged):
@@ -133,21 +146,6 @@ def _by_step(flags: NDArray[np.bool_], step: Counts, steps: int) -> Counts:
 def _least_factor(bounded: Counts, held: Sequence[Counts]) -> float:
     """The least factor with which the record would have held, else the largest."""
     for factor, reached in zip(FACTORS, held, strict=True):
-        if _record(0, bounded, reached).holds is not False:
+        if StepRecord.of(0, bounded, reached).holds is not False:
             return factor
     return FACTORS[-1]
-
-
-def _record(forecasts: int, bounded: Counts, held: Counts) -> StepRecord:
-    return StepRecord(
-        forecasts,
-        tuple(
-            _kept(asked, forecasts, int(bounds), int(reached))
-            for asked, bounds, reached in zip(ASKED, bounded, held, strict=True)
-        ),
-    )
-
-
-def _kept(asked: int, forecasts: int, bounded: int, held: int) -> Kept:
-    ceiling = binomial_interval(held, bounded, INTERVAL)[1] if bounded else None
-    return Kept(asked, bounded, held, forecasts - bounded, ceiling)

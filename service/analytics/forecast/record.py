@@ -204,7 +204,7 @@ class _Sorted:
         return np.asarray(self.mass_ratio[step] | (above > OFTEN_ABOVE_ONE * count))
 
     def moments(self, scale: Scale, until: Places, since: Places, step: Places) -> tuple[Floats, Floats]:
-        """Mean and sum of squares about it of the usable yields of ``step`` from ``since`` up to ``until``; 0 if none."""
+        """Mean and sum of squares about it of the usable yields of ``step`` from ``since`` to ``until``, else 0."""
         if scale not in self._sums:
             points = np.zeros(len(self.yields))
             points[self._usable] = onto_scale(self.yields[self._usable], scale)
