@@ -30,14 +30,16 @@ def next_run_of(
     key_input_g: float | None = None,
     confidence: float | None = None,
     new_lot: bool = False,
+    reaction_mass_g: float | None = None,
     as_of: dt.date,
 ) -> dict[str, Any]:
     """Return what the next run of a step gives at least, with 50, 80, 90, 95 % and ``confidence``, and on what grounds.
 
     ``key_input_g``: gross grams of key input of the next run; without it there are yields and no grams, and its size
     is taken to be within the record. ``new_lot``: its key input is of a lot that no run was made from, so that runs of
-    one lot count for less; otherwise it is taken to be of one that was. ``at_least`` holds yields (fractions; g/g for a
-    mass ratio) by percent; ``product_g`` the same in grams of product: contained, dry, and as weighed.
+    one lot count for less; otherwise it is taken to be of one that was. ``reaction_mass_g``: as for the batch sheet.
+    ``at_least`` holds yields (fractions; g/g for a mass ratio) by percent; ``product_g`` the same in grams of product:
+    contained, dry, and as weighed.
 
     Raises UnknownRecord for an unknown route or step, NotComputable for a step that does not lead to the product and
     for a mass ratio with neither a run nor an opinion.
@@ -68,7 +70,7 @@ def next_run_of(
     elif this.factor_g_per_g is None:
         reasons["product_g"] = this.reason or "grams per gram are not known"
     lowers = list(_lowers(runs, forecast, experience, key_input_g, new_lot, as_of))
-    cautions, not_assessed = _cautions(book, model, this, forecast, key_input_g)
+    cautions, not_assessed = _cautions(book, model, this, forecast, key_input_g, reaction_mass_g)
     return {
         "route": route.code,
         "step": step.code,
@@ -122,7 +124,12 @@ def _grams(bound: float, this: StepModel, key_input_g: float | None) -> dict[str
 
 
 def _cautions(
-    book: Book, model: RouteModel, this: StepModel, forecast: StepForecast, key_input_g: float | None
+    book: Book,
+    model: RouteModel,
+    this: StepModel,
+    forecast: StepForecast,
+    key_input_g: float | None,
+    reaction_mass_g: float | None,
 ) -> tuple[list[Caution], tuple[str, ...]]:
     found: list[Caution] = []
     if forecast.kind == "none":
@@ -132,7 +139,7 @@ def _cautions(
         )
     if key_input_g is None:
         return found, (f"{this.step.code}: cautions of a batch need key_input, its size",)
-    of_batch, not_assessed = cautions_of(book, model, this, key_input_g)
+    of_batch, not_assessed = cautions_of(book, model, this, key_input_g, reaction_mass_g=reaction_mass_g)
     return [*of_batch, *found], not_assessed
 
 

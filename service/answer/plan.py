@@ -97,7 +97,7 @@ def _withheld(caution: Caution, plan: Plan) -> dict[str, Any]:
         "code": caution.code,
         "batch_g": planned.key_input_g / planned.batches if planned.batches else 0.0,
         "batches": planned.batches,
-        "detail": f"{caution.detail} Planned within the record; acknowledge={caution.code} plans it as it was.",
+        "detail": f"{caution.detail}. Planned within the record; acknowledge={caution.code} plans it as it was.",
     }
 
 
@@ -210,10 +210,11 @@ class _Planner:
         cautions: list[Caution] = []
         not_assessed: list[str] = []
         sizes = _batch_sizes(plan)
+        batches = {step.code: step.batches for step in plan.campaign.steps}
         for model in self.model.steps:
             size = sizes.get(model.step.code)
             if size is not None:
-                found, unknown = cautions_of(self.book, self.model, model, size)
+                found, unknown = cautions_of(self.book, self.model, model, size, batches=batches[model.step.code])
                 cautions += found
                 not_assessed += unknown
         return cautions, not_assessed

@@ -25,6 +25,7 @@ def _next_run(call: Call, route: str, step: str) -> Response:
             key_input_g=asked["key_input"],
             confidence=asked["confidence"],
             new_lot=asked["new_lot"],
+            reaction_mass_g=asked["reaction_mass"],
             as_of=as_of(call),
         ),
     )
@@ -61,6 +62,9 @@ def operations() -> Sequence[Operation]:
                 query.amount_g("key_input", 'Gross amount of the key input, such as "50 g"; gives grams of product.'),
                 query.fraction("confidence", "One more probability to give the bound for.", below_one=True),
                 query.yes_or_no("new_lot", "The key input is of a lot that no run was made from yet."),
+                query.amount_g(
+                    "reaction_mass", "What is in the vessel while heat is given off; else as the step has it."
+                ),
             ),
         ),
         answer_operation(
