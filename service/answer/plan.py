@@ -84,6 +84,7 @@ def plan_of(
             filters={"route": route_code, "stock": stock, "spare": list(spare), "trials": trials},
             runs=sum(len(step.runs.codes) + step.runs.failed for step in planner.model.steps),
             left_out=[dict(left) for step in planner.model.steps for left in step.runs.left_out],
+            spread_factor={s.step.code: planner.experience.spread_factor(s.runs) for s in planner.model.steps},
         ),
     }
 
@@ -96,7 +97,7 @@ def _withheld(caution: Caution, plan: Plan) -> dict[str, Any]:
         "code": caution.code,
         "batch_g": planned.key_input_g / planned.batches if planned.batches else 0.0,
         "batches": planned.batches,
-        "detail": f"{caution.detail} Planned within the record; acknowledge={caution.code} plans it as it was.",
+        "detail": f"{caution.detail}. Planned within the record; acknowledge={caution.code} plans it as it was.",
     }
 
 
@@ -199,10 +200,11 @@ class _Planner:
         cautions: list[Caution] = []
         not_assessed: list[str] = []
         sizes = _batch_sizes(plan)
+        batches = {step.code: step.batches for step in plan.campaign.steps}
         for model in self.model.steps:
             size = sizes.get(model.step.code)
             if size is not None:
-                found, unknown = cautions_of(self.book, self.model, model, size)
+                found, unknown = cautions_of(self.book, self.model, model, size, batches=batches[model.step.code])
                 cautions += found
                 not_assessed += unknown
         return cautions, not_assessed

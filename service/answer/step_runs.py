@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -14,6 +14,7 @@ import numpy as np
 from service.analytics.forecast.next_run import StepForecast, forecast_step
 from service.analytics.forecast.spread import MOST_YIELD, SpreadPrior, default_prior, scale_of, shared_prior, spread_of
 from service.answer.book import Book
+from service.answer.past_forecasts import past_of
 from service.answer.run_columns import Columns, Floats, Places
 from service.domain.bill import theoretical_per_gram
 from service.domain.lot import Measured, Strength
@@ -57,6 +58,8 @@ class StepRuns:
     runs_per_lot: float
     key_fraction: float | None
     reasons: Mapping[str, str]
+    route: str
+    last_day: int | None
 
     @property
     def mass_ratio(self) -> bool:
@@ -116,6 +119,12 @@ class StepRuns:
         return float(known.max()) if len(known) else None
 
     @cached_property
+    def smallest_batch_g(self) -> float | None:
+        """The smallest batch that gave product, as gross grams of key input."""
+        known = self.batch_g[np.isfinite(self.batch_g)]
+        return float(known.min()) if len(known) else None
+
+    @cached_property
     def typical_batch_g(self) -> float | None:
         """The median batch that gave product; else the largest that the step allows, else the smallest."""
         known = self.batch_g[np.isfinite(self.batch_g)]
@@ -173,6 +182,8 @@ def step_runs(book: Book, route: Route, step: Step, as_of: dt.date, since: dt.da
         runs_per_lot=with_lot / len(lots) if lots else 1.0,
         key_fraction=_key_fraction(columns, np.concatenate([counted, failed]), step),
         reasons=reasons,
+        route=route.code,
+        last_day=int(columns.day[counted].max(initial=NO_DAY)) or None,
     )
 
 
@@ -202,16 +213,35 @@ def _key_fraction(columns: Columns, places: Places, step: Step) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Experience:
-    """What all steps of the workshop lend to the forecast of one: their spread, their runs and their failures."""
+    """What all steps of the workshop lend to the forecast of one: their spread, their runs and their failures.
+
+    ``lenders``: by scale, how many steps have runs enough to show a spread. ``factors``: by route, step and form, how
+    much wider than its runs say a step's spread is taken, where its past bounds did not hold.
+    """
 
     priors: Mapping[str, SpreadPrior]
     runs: int
     failures: int
+    lenders: Mapping[str, int] = field(default_factory=dict)
+    factors: Mapping[tuple[str, str, str], float] = field(default_factory=dict)
+
+    def spread_factor(self, runs: StepRuns) -> float:
+        """By how much the spread of a step is widened, 1 where its past bounds hold."""
+        return self.factors.get((runs.route, runs.step.code, runs.step.pooled_as()), 1.0)
+
+    def lent_by(self, scale: str) -> int:
+        """How many steps lend their spread to one another on a scale; 0 where the default stands for them."""
+        prior = self.priors.get(scale)
+        return 0 if prior is None or prior == default_prior(scale) else self.lenders.get(scale, 0)  # type: ignore[arg-type]
 
 
 def experience_of(book: Book, as_of: dt.date) -> Experience:
     """Return what the workshop's runs up to ``as_of`` say about the spread and the failures of a step of it."""
-    columns = book.columns
+    # All runs are forecast from those before them, which takes longer than all else of a small answer.
+    return book.fact(("experience", as_of), lambda: _experience(book.columns, as_of))
+
+
+def _experience(columns: Columns, as_of: dt.date) -> Experience:
     in_time = (columns.day <= as_of.toordinal()) & ~columns.excluded
     usable = in_time & columns.is_word("status", FINISHED) & np.isfinite(columns.yields)
     failures = int((in_time & columns.is_word("status", FAILED)).sum())
@@ -224,7 +254,9 @@ def experience_of(book: Book, as_of: dt.date) -> Experience:
             scale = scale_of(mine, mass_ratio=group.basis == MASS_RATIO)
             spreads.setdefault(scale, []).append(spread_of(mine, scale))
     priors = {scale: shared_prior(groups, scale) for scale, groups in spreads.items()}  # type: ignore[arg-type]
-    return Experience(priors, int(usable.sum()) + failures, failures)
+    lenders = {scale: sum(degrees > 0 for _, degrees in groups) for scale, groups in spreads.items()}
+    factors = past_of(columns, as_of).factors(columns.groups)
+    return Experience(priors, int(usable.sum()) + failures, failures, lenders, factors)
 
 
 def forecast_of(
@@ -250,6 +282,7 @@ def forecast_of(
         runs_per_lot=runs.runs_per_lot,
         new_lot=new_lot,
         ln_batch_beyond=beyond,
+        spread_factor=experience.spread_factor(runs) if len(runs.yields) else 1.0,
     )
 
 
@@ -309,4 +342,10 @@ def next_run_line(runs: StepRuns, forecast: StepForecast, reasons: dict[str, str
     none = [p for p, bound in bounds.items() if bound == 0.0]
     if none:
         reasons["next_run"] = f"one run cannot give {' or '.join(none)} % confidence: plan a spare batch"
-    return {"at_least": bounds, "evidence": evidence(runs), "kind": forecast.kind, "notes": list(forecast.notes)}
+    return {
+        "at_least": bounds,
+        "evidence": evidence(runs),
+        "kind": forecast.kind,
+        "notes": list(forecast.notes),
+        "spread_factor": forecast.spread_factor,
+    }

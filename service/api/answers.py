@@ -69,7 +69,13 @@ def _batch_sheet(call: Call, route: str, step: str) -> Response:
         call,
         batch_sheet.METHOD,
         lambda book: batch_sheet.batch_sheet_of(
-            book, route, step, key_input_g=asked["key_input"], lots=asked["lots"], as_of=as_of(call)
+            book,
+            route,
+            step,
+            key_input_g=asked["key_input"],
+            lots=asked["lots"],
+            reaction_mass_g=asked["reaction_mass"],
+            as_of=as_of(call),
         ),
     )
 
@@ -154,6 +160,9 @@ def operations() -> Sequence[Operation]:
             (
                 query.amount_g("key_input", 'Gross amount of the key input, such as "50 g".', required=True),
                 query.code("lots", "The lots to weigh from.", repeated=True),
+                query.amount_g(
+                    "reaction_mass", "What is in the vessel while heat is given off; else as the step has it."
+                ),
             ),
         ),
     )

@@ -9,9 +9,11 @@ from service.answer import (
     batch_sheet,
     cost,
     drivers,
+    forecast_record,
     grouped_yields,
     losses,
     mass_metrics,
+    next_run,
     plan,
     series,
     trend,
@@ -29,6 +31,8 @@ _METHODS: Final = (
     mass_metrics.METHOD,
     trend.METHOD,
     drivers.METHOD,
+    next_run.METHOD,
+    forecast_record.METHOD,
 )
 METHODS: Final[Mapping[str, str]] = dict(method.split("/", 1) for method in _METHODS)
 """Every method by its name, with its version."""

@@ -43,6 +43,7 @@ class NextRun(Described):
         metadata={"description": "at 90: with 90 % probability the next run gives this much or more"},
     )
     evidence = text("what it rests on")
+    spread_factor = number("above 1 where past bounds did not hold: by how much the spread is widened")
 
 
 class StepStatistics(Described):
