@@ -70,7 +70,7 @@ class Book:
 
     def recalled(self, stored: StoredRecord) -> Any:
         """Return the frozen record of a stored one."""
-        return recalled(self.reading.workshop_id, stored.kind, stored.code, stored.revision, stored.body)
+        return recalled(self.reading.workshop_id, stored.kind, stored.code, stored.revision, stored.text)
 
     def route(self, code: str) -> Route:
         """Return a route with its graph connected. Raises UnknownRecord where there is none."""

@@ -37,8 +37,10 @@ RESULT_NUMBERS: Final = (
 )
 
 
-def view(book: Book, stored: StoredRecord) -> dict[str, Any]:
-    """Return one record as it is read."""
+def view(book: Book, stored: StoredRecord, outcome: StoredOutcome | None = None) -> dict[str, Any]:
+    """Return one record as it is read; the ``outcome`` of a run where that is at hand."""
+    if outcome is not None:
+        return _shown(stored, _runs_with(book, [stored], {stored.code: outcome})[stored.code])
     return views(book, [stored])[0]
 
 
@@ -50,18 +52,19 @@ def views(book: Book, several: Sequence[StoredRecord]) -> list[dict[str, Any]]:
     if not several:
         return []
     beside = BESIDE.get(several[0].kind, _nothing)(book, several)
-    return [
-        {
-            "code": stored.code,
-            **stored.body,
-            "revision": stored.revision,
-            "state": stored.state,
-            "at": stored.at,
-            "by": stored.by,
-            **beside.get(stored.code, {}),
-        }
-        for stored in several
-    ]
+    return [_shown(stored, beside.get(stored.code, {})) for stored in several]
+
+
+def _shown(stored: StoredRecord, beside: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "code": stored.code,
+        **stored.body,
+        "revision": stored.revision,
+        "state": stored.state,
+        "at": stored.at,
+        "by": stored.by,
+        **beside,
+    }
 
 
 def _nothing(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
@@ -133,7 +136,12 @@ def overdrawn(lot: str, balance: Balance) -> Finding:
 
 
 def _runs(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
-    outcomes = stored_outcomes(book.reading, [stored.code for stored in several])
+    return _runs_with(book, several, stored_outcomes(book.reading, [stored.code for stored in several]))
+
+
+def _runs_with(
+    book: Book, several: Sequence[StoredRecord], outcomes: Mapping[str, StoredOutcome]
+) -> dict[str, dict[str, Any]]:
     lots = {
         code: {charge["lot"] for charge in outcome.detail["charges"] if charge["lot"] is not None}
         for code, outcome in outcomes.items()

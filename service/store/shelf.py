@@ -12,7 +12,7 @@ from sqlalchemy import Select, bindparam, func, or_, select
 
 from service.domain.lot import ShelfLot, Strength
 from service.store.entries import GIGA, whole
-from service.store.rows import chunks, of_workshop, remove, upsert
+from service.store.rows import among, chunks, code_list, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
 from service.store.strengths import strength_from, strength_text
 from service.store.tables import entries, lots
@@ -43,12 +43,9 @@ class StoredLot:
 
 def stored_lots(reading: Reading, codes: Collection[str] | None = None) -> dict[str, StoredLot]:
     """The lots on the shelf by code, all or those of ``codes``."""
-    found: dict[str, StoredLot] = {}
-    for chunk in chunks(codes):
-        values = {"workshop": reading.workshop_id} | ({} if chunk is None else {"codes": chunk})
-        rows = reading.connection.execute(_lots(every=chunk is None), values).mappings()
-        found |= {row["code"]: _stored(row) for row in rows}
-    return found
+    values = {"workshop": reading.workshop_id} | ({} if codes is None else {"codes": code_list(reading, codes)})
+    rows = reading.connection.execute(_lots(reading.dialect, every=codes is None), values).mappings()
+    return {row["code"]: _stored(row) for row in rows}
 
 
 def shelf_lots(reading: Reading, codes: Collection[str] | None = None) -> dict[str, ShelfLot]:
@@ -192,10 +189,10 @@ def descendants(reading: Reading, made: Collection[str]) -> set[str]:
 
 
 @cache
-def _lots(*, every: bool) -> Select[Any]:
+def _lots(dialect: str, *, every: bool) -> Select[Any]:
     """The lots by code, every one or those in the list ``codes``; built once."""
     statement = select(lots).where(lots.c.workshop == bindparam("workshop")).order_by(lots.c.code)
-    return statement if every else statement.where(lots.c.code.in_(bindparam("codes", expanding=True)))
+    return statement if every else statement.where(among(lots.c.code, "codes", dialect))
 
 
 def _stored(row: Mapping[Any, Any]) -> StoredLot:
