@@ -13,6 +13,7 @@ from service.api import (
     records,
     run_answers,
     steps,
+    stock_counts,
     workshop,
 )
 from service.api.operation import Operation
@@ -22,6 +23,7 @@ def all_operations() -> tuple[Operation, ...]:
     """Return every operation."""
     return (
         *records.operations(),
+        *stock_counts.operations(),
         *answers.operations(),
         *run_answers.operations(),
         *losses.operations(),

@@ -15,7 +15,8 @@ from service.record.bench import Bench
 from service.record.checks import check, check_written_here
 from service.record.derive import Change, apply
 from service.record.etags import names
-from service.record.written import Written
+from service.record.stock import STOCK_ENTRIES, refuse_change
+from service.record.written import Move, Written
 from service.schemas.kinds import load_record, singular
 from service.store import records, standing
 from service.store.records import StoredRecord, body_text, same_body
@@ -134,6 +135,8 @@ def write(
         return same
     if kind == "lots":
         check_written_here(bench, code)
+    if kind == STOCK_ENTRIES and found is not None:
+        refuse_change(code)
     _check_precondition(found, kind, code, if_match, if_none_match)
     if record is None:
         record = load_record(kind, code, body)
@@ -147,9 +150,18 @@ def write(
     if outcome is not None:
         stored = replace(stored, outcome_state=outcome.state)
     bench.wrote(stored)
-    etag = stored.etag
     return Written(
-        kind, code, before is None, True, revision, writing.state, etag, moved, stored=stored, outcome=outcome
+        kind,
+        code,
+        before is None,
+        True,
+        revision,
+        writing.state,
+        stored.etag,
+        moved,
+        tuple(Move(run, *bench.moves[run]) for run in moved),
+        stored=stored,
+        outcome=outcome,
     )
 
 
