@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable, Mapping
 from functools import cached_property
 from typing import Any, cast
 
+from service.answer.ledger_memory import LedgerMemory
 from service.answer.snapshot import Columns, Memory
 from service.domain.graph import connect
 from service.domain.material import Material
@@ -40,6 +41,11 @@ class Book:
     def columns(self) -> Columns:
         """One line a run."""
         return self._memory.columns(self.reading)
+
+    @property
+    def ledgers(self) -> LedgerMemory:
+        """The traced ledgers that this process holds, of whichever state."""
+        return self._memory.ledgers
 
     @cached_property
     def workshop(self) -> Workshop:

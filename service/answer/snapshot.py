@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from service.answer.ledger_memory import LedgerMemory
 from service.store.columns import NO_DAY, OutcomeRows, read_columns
 from service.store.session import Reading
 
@@ -88,9 +89,10 @@ NUMBERS = (
 
 
 class Memory:
-    """The columns that this process holds, by workshop."""
+    """The columns that this process holds, by workshop; and, apart from them, its traced ledgers."""
 
     def __init__(self, most_bytes: int = DEFAULT_BYTES) -> None:
+        self.ledgers = LedgerMemory()
         self._most_bytes = most_bytes
         self._held: OrderedDict[int, Columns] = OrderedDict()
         self._lock = threading.Lock()
