@@ -1,14 +1,15 @@
 """Lines of the ledger turned into its events: what each took, made and paid beside that, in one currency.
 
-A run is one event, and so is a pool; a lot of its own record, a line of a purchase and a line of the stock's entries are
-one each. What is put on no lot is taken to have been handed over with its run: product, and what states a share or a
-credit of its own, goes to a lot without a place on the shelf and is delivered the same day; the rest carries nothing.
+A run is one event, and so is a pool; a lot of its own record, a line of a purchase and a line of the stock's entries
+are one each. What is put on no lot is taken to have been handed over with its run: product, and what states a share or
+a credit of its own, goes to a lot without a place on the shelf and is delivered the same day; the rest carries nothing.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from itertools import groupby
 from operator import attrgetter
@@ -293,8 +294,9 @@ def _shares(outs: Sequence[_Out], credits: Sequence[int], run: RunRow, status: K
     except InvalidInput:
         stated = [each.stated or Fraction(0) for each in asked]
         total = sum(stated)
-        scaled = [Sharing(each.role, share / total, each.credit_micro) for each, share in zip(asked, stated, strict=True)
-                  ] if total else [Sharing(), *asked[1:]]  # fmt: skip
+        scaled = [Sharing(), *asked[1:]]
+        if total:
+            scaled = [replace(each, stated=share / total) for each, share in zip(asked, stated, strict=True)]
         note = "its cost shares do not come to 1: they count in proportion"
         return cost_shares(scaled, passes_on=finished), note
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final, NamedTuple, TypeVar
 
-from sqlalchemy import Select, and_, bindparam, literal, select, union
+from sqlalchemy import Select, and_, bindparam, literal, or_, select, union
 
 from service.store.rows import chunks, of_workshop
 from service.store.session import Reading
@@ -159,7 +159,7 @@ def days_of_lots(reading: Reading, codes: Collection[str]) -> dict[str, str]:
     for chunk in chunks(codes):
         statement = select(lots.c.code, lots.c.received_on).where(of_workshop(reading, lots))
         statement = statement.where(lots.c.code.in_(chunk or []), lots.c.received_on.is_not(None))
-        found |= {code: day for code, day in reading.connection.execute(statement)}
+        found |= {row.code: row.received_on for row in reading.connection.execute(statement)}
     return found
 
 
@@ -185,6 +185,29 @@ def takes_of_lots(reading: Reading, codes: Collection[str]) -> list[Line]:
         values = {"workshop": reading.workshop_id, "codes": chunk}
         found += _fetched(reading, _lines("takes"), values, Line)
     return found
+
+
+class StatedIncome(NamedTuple):
+    """What one opening or bought lot is worth by its own line."""
+
+    kind: str
+    origin: str
+    on: str | None
+    price_micro: int
+    currency: str
+
+
+def stated_incomes(reading: Reading, until: str) -> list[StatedIncome]:
+    """Return what every opening and bought lot is worth that was there by a day; one without a day always was."""
+    e = entries.c
+    both = entries.join(lots, and_(lots.c.workshop == e.workshop, lots.c.code == e.lot))
+    statement = (
+        select(e.kind, lots.c.origin, e.on, e.price_micro, e.currency)
+        .select_from(both)
+        .where(of_workshop(reading, entries), e.kind.in_(["opening", "purchase"]), e.price_micro.is_not(None))
+        .where(or_(e.on.is_(None), e.on <= until))
+    )
+    return [StatedIncome(*row) for row in reading.connection.execute(statement)]
 
 
 # ---- statements, each built once
@@ -295,4 +318,3 @@ def _lots_within(codes: Any) -> Select[Any]:
 
 
 _LOT_COLUMNS: Final = [lots.c[name] for name in LotRow._fields]
-

@@ -11,7 +11,7 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import Schema, fields
 from openapi_spec_validator import validate
 
-from service.schemas import analytic_answers, answers
+from service.schemas import analytic_answers, answers, ledger_answers
 from service.schemas.kinds import KINDS, SCHEMAS
 from tests.schemas.bodies import BODIES
 
@@ -41,10 +41,10 @@ PROMISED: dict[type[Schema], str] = {
     "materials.packs.offer materials.packs.count materials.packs.cash.amount at_the_mean.starting_materials.amount_g "
     "at_the_mean.p_reach cost.consumed_estimate cost.cash.currency cost.per_g_expected cost.currency cautions.level "
     "cautions.code cautions.step cautions.detail not_assessed rests_on",
-    analytic_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced",
-    analytic_answers.AncestryAnswer: "lot behind_a_gram.lot behind_a_gram.amount_g behind_a_gram.cost "
+    ledger_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced",
+    ledger_answers.AncestryAnswer: "lot behind_a_gram.lot behind_a_gram.amount_g behind_a_gram.cost "
     "up.nodes down.edges",
-    analytic_answers.LedgerBalanceAnswer: "currency sources.opening sources.purchases sources.direct uses.delivered "
+    ledger_answers.LedgerBalanceAnswer: "currency sources.opening sources.purchases sources.direct uses.delivered "
     "uses.failures uses.abandoned uses.work_in_progress uses.samples uses.adjustments uses.write_offs uses.disposals "
     "uses.stock difference.amount",
     analytic_answers.TrendAnswer: "step centre lower upper provisional points.run points.finished_on points.yield "
@@ -54,10 +54,10 @@ PROMISED: dict[type[Schema], str] = {
 
 
 def described() -> list[type[Schema]]:
-    """Every schema that the two modules of answers define."""
+    """Every schema that the modules of answers define."""
     found = [
         thing
-        for module in (answers, analytic_answers)
+        for module in (answers, analytic_answers, ledger_answers)
         for thing in vars(module).values()
         if inspect.isclass(thing) and issubclass(thing, Schema) and thing.__module__ == module.__name__
     ]

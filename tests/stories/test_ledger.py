@@ -1,0 +1,121 @@
+"""What every lot really cost: the worked graph, asked over HTTP.
+
+The figures are worked out by hand: an acid lot (2.40 + 0.54 + 1.00)/150 and /120; the pool (3.94 + 100·k₂)/250; the
+ester 0.95·(200·k_pool + 3.00 + 0.15 + 2.00)/170; each given to the last digit of the paper.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from tests.stories.bench import Bench
+from tests.stories.worked_graph import run_graph, set_up_graph
+
+HALF = 0.5e-7
+MICRO = Decimal("0.000002")
+"""What rounding to whole millionths may move from one line to another."""
+
+
+@pytest.fixture
+def bench(client: FlaskClient) -> Bench:
+    bench = Bench(client)
+    set_up_graph(bench)
+    run_graph(bench)
+    return bench
+
+
+def amounts(side: dict[str, dict[str, str]]) -> dict[str, Decimal]:
+    return {name: Decimal(money["amount"]) for name, money in side.items() if Decimal(money["amount"])}
+
+
+def test_what_a_gram_of_every_lot_cost(bench: Bench) -> None:
+    expected = {
+        "organic-1": 0.0262667,
+        "organic-2": 0.0328333,
+        "pool": 0.0288933,
+        "ester-1": 0.0610720,
+        "ethanol-back": 0.0030357,
+        "ethanol-1": 0.01,
+    }
+    for lot, per_g in expected.items():
+        found = bench.get(f"lots/{lot}/cost")
+        assert found["cost_per_g"] == pytest.approx(per_g, abs=HALF), lot
+        assert found["cost_per_g_at_least"] == found["cost_per_g"]
+        assert found["unpriced"] == []
+        assert found["currency"] == "EUR"
+    assert bench.get("lots/ester-1/cost")["total"] == {"amount": "10.382233", "currency": "EUR"}
+
+
+def test_both_sides_of_the_balance(bench: Bench) -> None:
+    found = bench.get("ledger/balance", as_of="2026-04-01")
+    assert amounts(found["sources"]) == {"opening": Decimal("0.15"), "purchases": 26, "direct": 5}
+    uses = amounts(found["uses"])
+    assert uses == {"failures": Decimal("3.94"), "stock": Decimal("27.21")}
+    assert found["difference"] == {"amount": "0.000000", "currency": "EUR"}
+    assert found["breaches"] == []
+    assert found["unpriced"] == []
+
+
+@pytest.mark.parametrize(
+    ("day", "sources", "uses"),
+    [
+        ("2026-02-28", {}, {}),
+        ("2026-03-01", {"opening": "0.15", "purchases": "26"}, {"stock": "26.15"}),
+        # On the 5th the ester is being made: 2.00, 200 g of the pool at 0.0288933, 3.00 and 0.15 of ethanol.
+        ("2026-03-05", {"opening": "0.15", "purchases": "26", "direct": "5"},
+         {"failures": "3.94", "work_in_progress": "10.928667", "stock": "16.281333"}),
+    ],
+)  # fmt: skip
+def test_the_balance_of_any_day(bench: Bench, day: str, sources: Any, uses: Any) -> None:
+    found = bench.get("ledger/balance", as_of=day)
+    assert amounts(found["sources"]) == {name: Decimal(amount) for name, amount in sources.items()}
+    assert amounts(found["uses"]) == pytest.approx({name: Decimal(amount) for name, amount in uses.items()}, abs=MICRO)
+    assert Decimal(found["difference"]["amount"]) == 0
+
+
+def test_what_is_behind_a_gram_of_ester(bench: Bench) -> None:
+    found = bench.get("lots/ester-1/ancestry")
+    behind = {line["lot"]: line["amount_g"] for line in found["behind_a_gram"]}
+    assert behind == pytest.approx(
+        {"benzoate-1": 1.6392, "acid-1": 0.7376, "ethanol-1": 1.6765, "old-ethanol": 0.2794}, abs=0.5e-4
+    )
+    cost = sum(line["cost"] for line in found["behind_a_gram"]) + found["direct_cost"]
+    assert cost == pytest.approx(0.0610720, abs=HALF)
+    assert found["per"] == "g"
+    up = {node["id"] for node in found["up"]["nodes"]}
+    assert {"lot:ester-1", "run:E-1", "lot:pool", "pool:pooling", "run:A-1", "lot:benzoate-1"} <= up
+    assert "run:A-3" not in up
+    down = bench.get("lots/organic-1/ancestry")["down"]
+    assert {node["id"] for node in down["nodes"]} == {
+        "lot:organic-1", "pool:pooling", "lot:pool", "run:E-1", "lot:ester-1", "lot:ethanol-back",
+    }  # fmt: skip
+
+
+def test_the_failures_of_the_steps_behind_a_lot(bench: Bench) -> None:
+    """3.94 failed over 270 g of acid: 0.0145926 more a gram, of which the ester carries 0.95·200/170."""
+    found = bench.get("lots/ester-1/cost", loaded="true")
+    assert found["cost_per_g_loaded"] - found["cost_per_g"] == pytest.approx(3.94 / 270 * 0.95 * 200 / 170, abs=1e-8)
+    assert bench.get("lots/ester-1/cost")["reasons"]["cost_per_g_loaded"]
+
+
+def test_a_lot_without_a_value_makes_what_came_of_it_unpriced(bench: Bench) -> None:
+    lot = bench.get("lots/acid-1")
+    bench.put("lots/acid-1", {key: lot[key] for key in ("material", "amount", "received_on", "origin")})
+    found = bench.get("lots/ester-1/cost")
+    assert found["cost_per_g"] is None
+    assert found["total"] is None
+    assert found["unpriced"] == [{"name": "acid-1", "of": "lot", "reason": "nobody said what it is worth"}]
+    # Without the 2 × 0.54 of acid that went in, of which 4/5 and 0.95 reached the ester.
+    less = 0.95 * 200 / 170 * (0.54 + 100 * 0.54 / 120) / 250
+    assert found["cost_per_g_at_least"] == pytest.approx(0.0610720 - less, abs=HALF)
+    assert found["reasons"]["cost_per_g"] == "something behind it is unpriced"
+    assert Decimal(bench.get("ledger/balance")["difference"]["amount"]) == 0
+
+
+def test_no_such_lot(bench: Bench) -> None:
+    for answer in ("cost", "ancestry"):
+        assert bench.refused(f"lots/nothing/{answer}", method="GET").status_code == 404
