@@ -7,11 +7,11 @@ from typing import Final
 
 from flask import Response
 
-from service.answer import ledger_balance, lot_ancestry, lot_cost
+from service.answer import ledger_balance, lot_ancestry, lot_cost, stock
 from service.api import query
 from service.api.answered import CURRENCY, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
-from service.schemas.ledger_answers import AncestryAnswer, LedgerBalanceAnswer, LotCostAnswer
+from service.schemas.ledger_answers import AncestryAnswer, LedgerBalanceAnswer, LotCostAnswer, StockAnswer
 
 LABOUR: Final = query.yes_or_no("labour", "Count hours of labour at the rate of their day.")
 
@@ -59,6 +59,23 @@ def _balance(call: Call) -> Response:
     )
 
 
+def _stock(call: Call) -> Response:
+    asked = call.query
+    return answered(
+        call,
+        stock.METHOD,
+        lambda book: stock.stock_of(
+            book,
+            as_of=as_of(call),
+            materials=asked["material"],
+            projects=asked["project"],
+            everything=asked["everything"],
+            currency=asked["currency"],
+            labour=asked["labour"],
+        ),
+    )
+
+
 def operations() -> Sequence[Operation]:
     """Return the operations that answer from the ledger."""
     return (
@@ -102,5 +119,22 @@ def operations() -> Sequence[Operation]:
             LedgerBalanceAnswer,
             ("unpriced", "breaches", "not_counted"),
             (CURRENCY, LABOUR),
+        ),
+        answer_operation(
+            "get_stock",
+            "/v1/stock",
+            "What is on the shelf, and what it is worth",
+            "Every lot with what is left of it and how well that is known, its traced worth, age and expiry, and whose "
+            "it is; summed by material. Overdrawn lots are below zero.",
+            _stock,
+            StockAnswer,
+            ("lots", "materials", "unpriced"),
+            (
+                query.code("material", "Only lots of these materials.", repeated=True),
+                query.code("project", "Only lots of these projects; common: of none.", repeated=True),
+                query.yes_or_no("everything", "Also lots of which nothing is left."),
+                CURRENCY,
+                LABOUR,
+            ),
         ),
     )

@@ -32,6 +32,7 @@ _QUESTIONS: Final[Mapping[str, str]] = {
     "get_lot_cost": f"/v1/lots/verdigris-003a/cost?{_DAY}",
     "get_ancestry": f"/v1/lots/verdigris-003a/ancestry?{_DAY}&most=12",
     "get_ledger_balance": f"/v1/ledger/balance?{_DAY}",
+    "get_stock": f"/v1/stock?material=malachite&{_DAY}",
     "get_weighings_template": "/v1/templates/weighings?route=verdigris",
     "get_workshop": "/v1/workshop",
     "list_tokens": "/v1/tokens",

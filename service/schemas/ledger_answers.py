@@ -147,3 +147,46 @@ class LedgerBalanceAnswer(Answer):
     breaches = many(BreachLine)
     not_counted = many(NotCounted)
     notes = fields.List(fields.String())
+
+
+class StockLot(Described):
+    """What is left of a lot; ``on_hand_ml`` or ``on_hand_mol`` stand in place of grams where it is counted so."""
+
+    lot = fields.String(required=True)
+    material = fields.String(required=True)
+    project = text("null on the common shelf")
+    origin = fields.String()
+    on_hand_g = number("below zero where it is overdrawn")
+    on_hand_u_g = number("standard uncertainty, from the weighings behind it")
+    value = fields.Nested(MoneyAnswer, allow_none=True)
+    value_at_least = fields.Nested(MoneyAnswer)
+    received_on = text()
+    age_days = fields.Integer(allow_none=True)
+    expires_on = text()
+    expired = fields.Boolean()
+    overdrawn = fields.Boolean()
+    reasons = fields.Dict(keys=fields.String(), values=fields.String())
+
+
+class StockMaterial(Described):
+    """What is left of all lots of a material."""
+
+    material = fields.String(required=True)
+    lots = count()
+    on_hand_g = number()
+    value = fields.Nested(MoneyAnswer, allow_none=True)
+    value_at_least = fields.Nested(MoneyAnswer)
+    next_to_expire = text("the first day on which a lot of it expires")
+    overdrawn = count("lots below zero")
+
+
+class StockAnswer(Answer):
+    """What is on the shelf."""
+
+    as_of = fields.Date()
+    currency = fields.String(required=True)
+    materials = many(StockMaterial)
+    lots = many(StockLot)
+    value = fields.Nested(MoneyAnswer, allow_none=True)
+    value_at_least = fields.Nested(MoneyAnswer)
+    unpriced = many(UnpricedLine)
