@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from flask import Response
 
-from service.answer import batch_sheet, cost, plan, yields
+from service.answer import batch_sheet, cost, plan, traced_cost, yields
 from service.api import query
 from service.api.answered import CURRENCY, DEFAULT_CONFIDENCE, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
@@ -23,6 +23,14 @@ def _yields(call: Call, route: str) -> Response:
 
 def _cost(call: Call, route: str) -> Response:
     asked = call.query
+    if asked["basis"] == "traced":
+        return answered(
+            call,
+            traced_cost.METHOD,
+            lambda book: traced_cost.traced_cost_of(
+                book, route, currency=asked["currency"], as_of=as_of(call), labour=asked["labour"]
+            ),
+        )
     return answered(
         call,
         cost.METHOD,
@@ -100,7 +108,12 @@ def operations() -> Sequence[Operation]:
             CostAnswer,
             ("by_step", "by_material"),
             (
-                query.choice("basis", "standard: today's prices, expected yields.", ("standard",), default="standard"),
+                query.choice(
+                    "basis",
+                    "standard: today's prices, expected yields. traced: what the runs really cost.",
+                    ("standard", "traced"),
+                    default="standard",
+                ),
                 CURRENCY,
                 query.yes_or_no("labour", "Count hours of labour at their rate; they are always shown as hours."),
                 query.amount_g("amount", "What whole packs are bought for; one typical last batch if left out."),

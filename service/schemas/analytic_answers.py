@@ -117,6 +117,15 @@ class BuyInstead(Described):
     cost_per_g = number()
 
 
+class Leftover(Described):
+    """What is left of a lot."""
+
+    lot = fields.String(required=True)
+    material = fields.String(required=True)
+    value = fields.Nested(MoneyAnswer)
+    expires_on = text()
+
+
 class CostAnswer(Answer):
     """What a gram of the product costs, failures included."""
 
@@ -132,6 +141,14 @@ class CostAnswer(Answer):
     labour_h_per_g = number()
     unpriced = fields.List(fields.Raw(), metadata={"description": "what has no price"})
     cost_per_g_at_least = number("the part that is priced")
+    consumed = fields.Nested(MoneyAnswer, metadata={"description": "traced: what all of the product cost, loaded"})
+    cash = fields.Nested(
+        MoneyAnswer, metadata={"description": "traced: what was paid for the whole of what is behind it"}
+    )
+    leftovers = many(Leftover, "traced: what is left of the bought lots behind the product")
+    failures = fields.Nested(MoneyAnswer, metadata={"description": "traced: what the failed runs of the route took"})
+    abandoned = fields.Nested(MoneyAnswer)
+    work_in_progress = fields.Nested(MoneyAnswer)
     by_step = many(StepCost)
     by_material = many(MaterialCost)
     buy_instead = fields.Nested(BuyInstead, allow_none=True)

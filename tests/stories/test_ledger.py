@@ -119,3 +119,37 @@ def test_a_lot_without_a_value_makes_what_came_of_it_unpriced(bench: Bench) -> N
 def test_no_such_lot(bench: Bench) -> None:
     for answer in ("cost", "ancestry"):
         assert bench.refused(f"lots/nothing/{answer}", method="GET").status_code == 404
+
+
+def test_what_the_product_of_the_route_really_cost(bench: Bench) -> None:
+    found = bench.get("routes/ester/cost", basis="traced", as_of="2026-04-01")
+    assert found["basis"] == "traced"
+    assert found["product_g"] == 170
+    assert found["cost_per_g_good_runs"] == pytest.approx(0.0610720, abs=HALF)
+    assert found["failures_per_g"] == pytest.approx(3.94 / 270 * 0.95 * 200 / 170, abs=1e-8)
+    assert found["cost_per_g"] == pytest.approx(found["cost_per_g_good_runs"] + found["failures_per_g"], rel=1e-12)
+    assert found["cost_per_contained_g"] == found["cost_per_g"]
+    assert found["failures"] == {"amount": "3.94", "currency": "EUR"}
+    assert Decimal(found["abandoned"]["amount"]) == Decimal(found["work_in_progress"]["amount"]) == 0
+    behind = {line["material"]: line["amount_g_per_g"] for line in found["by_material"]}
+    assert behind == pytest.approx({"benzoate": 1.6392, "mineral-acid": 0.7376, "ethanol": 1.6765 + 0.2794}, abs=1e-4)
+    parts = sum(line["cost_per_g"] for line in [*found["by_material"], *found["direct"]])
+    assert parts == pytest.approx(found["cost_per_g_good_runs"], abs=1e-8)
+    acidify, esterify = found["by_step"]
+    assert acidify["runs"] == {"finished": 2, "failed": 1, "abandoned": 0, "open": 0}
+    assert acidify["cost_per_g_good_runs"] == pytest.approx(2 * 3.94 / 270, abs=HALF)
+    assert acidify["cost_per_g"] == pytest.approx(3 * 3.94 / 270, abs=HALF)
+    assert esterify["cost_per_g"] == found["cost_per_g"]
+    # Three lots were bought for 26.00; the runs behind the ester paid 2.00 and, of 2 × 1.00, what reached it.
+    reached = 0.95 * (2 + 200 / 250 * (1 + 100 / 120))
+    assert float(found["cash"]["amount"]) == pytest.approx(26 + reached, abs=1e-5)
+    assert {line["lot"]: line["amount_g"] for line in found["leftovers"]} == {
+        "benzoate-1": 400, "acid-1": 730, "ethanol-1": 500,
+    }  # fmt: skip
+
+
+def test_before_there_was_any_product(bench: Bench) -> None:
+    found = bench.get("routes/ester/cost", basis="traced", as_of="2026-03-05")
+    assert found["cost_per_g"] is None
+    assert found["reasons"]["cost_per_g"] == "no run of the route has given its product by then"
+    assert Decimal(found["work_in_progress"]["amount"]) == pytest.approx(Decimal("10.928667"), abs=MICRO)
