@@ -8,9 +8,10 @@ from typing import Any, Final
 
 from service.answer.book import Book
 from service.answer.shelf import grams_of
+from service.answer.stock_records import booked, landed, money_told
 from service.domain.finding import Finding
 from service.domain.material import Material
-from service.domain.shelf_amount import UNITS_PER_BASE
+from service.domain.shelf_amount import UNIT_KEYS, UNITS_PER_BASE
 from service.store.entries import Balance, balances
 from service.store.outcomes import StoredOutcome, stored_outcomes
 from service.store.records import StoredRecord
@@ -18,7 +19,6 @@ from service.store.shelf import StoredLot, stored_lots
 
 Beside = Callable[[Book, Sequence[StoredRecord]], dict[str, dict[str, Any]]]
 
-UNIT_KEYS: Final[Mapping[str, str]] = {"mass": "g", "volume": "ml", "amount": "mol"}
 RESULT_NUMBERS: Final = (
     "theoretical_g",
     "theoretical_u_g",
@@ -115,6 +115,8 @@ def _lot(stored: StoredLot, balance: Balance, materials: Mapping[str, Material])
             "assay": None if assay is None else assay.value,
             "loss_on_drying": None if loss is None else loss.value,
             "project": lot.project,
+            "supplier": stored.supplier,
+            "value": money_told(stored.value_micro, stored.currency),
             "received_on": None if lot.received_on is None else lot.received_on.isoformat(),
             "expires_on": None if lot.expires_on is None else lot.expires_on.isoformat(),
         }
@@ -167,5 +169,12 @@ def _routes(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, 
 
 
 BESIDE: Final[Mapping[str, Beside]] = MappingProxyType(
-    {"materials": _materials, "lots": _lots, "runs": _runs, "routes": _routes}
+    {
+        "materials": _materials,
+        "purchases": landed,
+        "lots": _lots,
+        "runs": _runs,
+        "routes": _routes,
+        "stock-entries": booked,
+    }
 )

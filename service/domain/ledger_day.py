@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Iterable
 
 from service.domain.lot import ShelfLot
+from service.domain.purchase import Purchase
 from service.domain.run import Run
 
 
@@ -17,6 +18,15 @@ def exists_from(lot: ShelfLot) -> dt.date | None:
     True
     """
     return lot.received_on
+
+
+def came_on(purchase: Purchase) -> dt.date:
+    """Return the day on which the lots of a purchase come to the shelf: when it was received, else bought.
+
+    >>> came_on(Purchase("p1", "shop", dt.date(2026, 3, 4), ()))
+    datetime.date(2026, 3, 4)
+    """
+    return purchase.received_on or purchase.bought_on
 
 
 def taken_on(run: Run) -> dt.date | None:

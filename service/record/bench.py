@@ -5,15 +5,18 @@ Whatever the transaction writes is put here too, so that many records written in
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any
 
 from service.domain.material import Material
 from service.domain.reference import materials_of_run, materials_of_step
 from service.domain.route import Route
 from service.domain.run import Run
+from service.record.currencies import Currencies
 from service.schemas.kinds import Record
 from service.schemas.recall import recalled
 from service.store import records, shelf, standing
+from service.store.entries import Entry, replace_entries
 from service.store.records import StoredRecord
 from service.store.session import Writing
 from service.store.shelf import StoredLot
@@ -25,6 +28,11 @@ class Bench:
     def __init__(self, writing: Writing) -> None:
         self.writing = writing
         self.outcome_states: dict[str, int] = {}
+        self.moves: dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]] = {}
+        """The outcomes that came out different: the row before and after, by run."""
+        self.stock_lots: set[str] = set()
+        """Lots whose stock entries are to be worked out again before the record is written."""
+        self.currencies = Currencies(writing)
         self._materials: dict[str, Material | None] = {}
         self._lots: dict[str, StoredLot | None] = {}
         self._routes: dict[tuple[str, int], Route] = {}
@@ -103,6 +111,11 @@ class Bench:
         """Put lots on the shelf."""
         shelf.put_lots(self.writing, list(lots))
         self._lots |= {stored.lot.code: stored for stored in lots}
+
+    def replace_lines(self, before: Iterable[Entry], after: Sequence[Entry]) -> None:
+        """Turn lines of the ledger into others; a lot that was counted is to be worked out again then."""
+        changed = self.lots(replace_entries(self.writing, before, after))
+        self.stock_lots |= {code for code, stored in changed.items() if stored.recounts}
 
     def remove_lots(self, codes: Collection[str]) -> None:
         """Take lots off the shelf."""

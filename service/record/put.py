@@ -15,6 +15,7 @@ from service.record.bench import Bench
 from service.record.checks import check, check_written_here
 from service.record.derive import Change, apply
 from service.record.etags import names
+from service.record.stock import STOCK_ENTRIES, refuse_change
 from service.record.written import Written
 from service.schemas.kinds import load_record, singular
 from service.store import records, standing
@@ -126,6 +127,8 @@ def write(
         return same
     if kind == "lots":
         check_written_here(bench, code)
+    if kind == STOCK_ENTRIES and found is not None:
+        refuse_change(code)
     _check_precondition(found, kind, code, if_match, if_none_match)
     if record is None:
         record = load_record(kind, code, body)

@@ -50,6 +50,30 @@ def lot_of(record: Lot, revision: int) -> StoredLot:
     )
 
 
+def as_found(made: StoredLot, known: StoredLot | None) -> StoredLot:
+    """A lot as its record makes it, with what later assays found of the lot that is ``known``, and its recounts."""
+    if known is None or (known.assayed is None and not known.recounts):
+        return made
+    lot = made.lot
+    if known.assayed is not None:
+        lot = replace(lot, strength=known.assayed.over(lot.strength))
+    return replace(made, lot=lot, assayed=known.assayed, recounts=known.recounts)
+
+
+def run_as_found(run: Run, lots: Lots) -> Run:
+    """A run whose outturns are as strong as later assays of their lots found them."""
+    found = [None if outturn.lot is None else lots.get(outturn.lot) for outturn in run.outturns]
+    if all(stored is None or stored.assayed is None for stored in found):
+        return run
+    outturns = (
+        outturn
+        if stored is None or stored.assayed is None
+        else replace(outturn, strength=stored.assayed.over(outturn.strength))
+        for outturn, stored in zip(run.outturns, found, strict=True)
+    )
+    return replace(run, outturns=tuple(outturns))
+
+
 def lots_of_run(run: Run) -> list[StoredLot]:
     """The lots that a run makes, one for each outturn that names one; each is as strong as its outturn states."""
     made = []

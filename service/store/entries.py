@@ -122,12 +122,19 @@ def _balances(*, every: bool) -> Select[Any]:
     return statement if every else statement.where(e.lot.in_(bindparam("codes", expanding=True)))
 
 
-def replace_entries(writing: Writing, before: Iterable[Entry], after: Sequence[Entry]) -> None:
-    """Turn the lines ``before`` into those ``after``; a line that stays as it is keeps its state."""
+def replace_entries(writing: Writing, before: Iterable[Entry], after: Sequence[Entry]) -> set[str]:
+    """Turn the lines ``before`` into those ``after``; a line that stays as it is keeps its state.
+
+    Return the lots on which a line is new, gone or another.
+    """
     known = {_key(entry): entry for entry in before}
     kept = {_key(entry) for entry in after}
-    remove(writing, entries, [dict(zip(_KEY, key, strict=True)) for key in known if key not in kept])
-    upsert(writing, entries, [entry.row() for entry in after if known.get(_key(entry)) != entry])
+    gone = [key for key in known if key not in kept]
+    changed = [(known.get(_key(entry)), entry) for entry in after if known.get(_key(entry)) != entry]
+    remove(writing, entries, [dict(zip(_KEY, key, strict=True)) for key in gone])
+    upsert(writing, entries, [entry.row() for _, entry in changed])
+    lots = {known[key].lot for key in gone} | {each.lot for pair in changed for each in pair if each is not None}
+    return {lot for lot in lots if lot is not None}
 
 
 def _several(

@@ -49,6 +49,7 @@ def test_work_and_what_goes_on_no_shelf_have_lines(filled: Book) -> None:
         {"material": "copper-oxide", "net": "6.50 g", "lot": "oxide-1", "cost_share": "0.3333333"},
         {"material": "malachite", "net": "1 g", "role": "recovered", "lot": "malachite-r", "credit": money},
         {"material": "water", "net": "20 mL", "role": "waste", "waste_class": "copper-liquor"},
+        {"material": "copper-oxide", "net": "1 g", "lot": "oxide-2"},
     ]
     filled.put("runs", "R-1", altered(ROAST_RUN, outturns=outturns, labour="20 min", energy="1 J"))
     lines = lines_of(filled, "runs", "R-1")

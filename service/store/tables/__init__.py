@@ -26,15 +26,17 @@ KINDS: Final[Mapping[str, Table]] = MappingProxyType(
         "exchange-rates": exchange_rates,
         "rates": rates,
         "offers": offers,
+        "purchases": purchases,
         "lots": lots,
         "routes": routes,
         "pools": pools,
         "runs": runs,
+        "stock-entries": stock_entries,
     }
 )
 """Kind of record to its table, a kind after those that it refers to; the workshop's own record is in ``workshops``."""
 
-DERIVED: Final = (*KINDS.values(), purchases, stock_entries, steps, links, outcomes, entries)
+DERIVED: Final = (*KINDS.values(), steps, links, outcomes, entries)
 """Everything that can be made again from ``revisions``; a table after those that its foreign keys name."""
 
 __all__ = [
@@ -48,6 +50,7 @@ __all__ = [
     "revisions",
     "runs",
     "steps",
+    "stock_entries",
     "tokens",
     "workshops",
 ]
