@@ -148,7 +148,7 @@ class EventBuilder:
         day = begun or max(taken, default=NO_DAY)
         direct, unpriced, not_counted = self._direct(run, lines, day)
         outs = [_Out(line, self._lots.get(line.lot or "")) for line in lines if line.kind == "outturn"]
-        credits = [self._credit(out.line, day) for out in outs]
+        credits = [self._credit(out.line, ended or day) for out in outs]
         unpriced += [credit for credit in credits if isinstance(credit, Unpriced)]
         status = _STATUS[run.status]
         shares, note = _shares(outs, [0 if isinstance(c, Unpriced) else c for c in credits], run, status)

@@ -97,12 +97,19 @@ class LedgerMoney:
         key = (currency, day)
         if key not in self._factors:
             try:
-                self._factors[key] = Fraction(Exchange(self._book, self.currency, day).factor(currency))
+                on = self._first_rate(currency) if day == NO_DAY else day
+                self._factors[key] = Fraction(Exchange(self._book, self.currency, on).factor(currency))
             except NotComputable:
-                on = "before any day" if day == NO_DAY else f"on {day.isoformat()}"
-                reason = f"there is no exchange rate from {currency} to {self.currency} {on}"
+                when = "" if day == NO_DAY else f" on {day.isoformat()}"
+                reason = f"there is no exchange rate from {currency} to {self.currency}{when}"
                 self._factors[key] = Unpriced(f"exchange-rate:{currency}-{self.currency}", reason)
         return self._factors[key]
+
+    def _first_rate(self, currency: str) -> dt.date:
+        """The first day on which there is a rate: what nobody dated goes by it."""
+        pair = {currency, self.currency}
+        days = [rate.valid_from for rate in self._book.exchange_rates if {rate.base, rate.quote} == pair]
+        return min(days, default=NO_DAY)
 
     def _cheapest(self, material: str, dimension: str, day: dt.date) -> Fraction | Unpriced:
         """Micro a g, mL or mol: the least for what it contains."""

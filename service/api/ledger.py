@@ -7,11 +7,17 @@ from typing import Final
 
 from flask import Response
 
-from service.answer import ledger_balance, lot_ancestry, lot_cost, stock
+from service.answer import ledger_balance, lot_ancestry, lot_cost, project_cost, stock
 from service.api import query
 from service.api.answered import CURRENCY, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
-from service.schemas.ledger_answers import AncestryAnswer, LedgerBalanceAnswer, LotCostAnswer, StockAnswer
+from service.schemas.ledger_answers import (
+    AncestryAnswer,
+    LedgerBalanceAnswer,
+    LotCostAnswer,
+    ProjectCostAnswer,
+    StockAnswer,
+)
 
 LABOUR: Final = query.yes_or_no("labour", "Count hours of labour at the rate of their day.")
 
@@ -76,6 +82,22 @@ def _stock(call: Call) -> Response:
     )
 
 
+def _project_cost(call: Call, project: str) -> Response:
+    asked = call.query
+    return answered(
+        call,
+        project_cost.METHOD,
+        lambda book: project_cost.project_cost_of(
+            book,
+            project,
+            as_of=as_of(call),
+            since=asked["from"],
+            currency=asked["currency"],
+            labour=asked["labour"],
+        ),
+    )
+
+
 def operations() -> Sequence[Operation]:
     """Return the operations that answer from the ledger."""
     return (
@@ -133,6 +155,21 @@ def operations() -> Sequence[Operation]:
                 query.code("material", "Only lots of these materials.", repeated=True),
                 query.code("project", "Only lots of these projects; common: of none.", repeated=True),
                 query.yes_or_no("everything", "Also lots of which nothing is left."),
+                CURRENCY,
+                LABOUR,
+            ),
+        ),
+        answer_operation(
+            "get_project_cost",
+            "/v1/projects/<project>/cost",
+            "Who used what on a project, and what it cost",
+            "Materials, amounts and money by month and operator, over all runs whatever became of them; cash paid for "
+            "lots of the project beside what was consumed, and what is left of them.",
+            _project_cost,
+            ProjectCostAnswer,
+            ("used", "by_month", "by_operator", "leftovers", "unpriced"),
+            (
+                query.day("from", "Runs that began on this day or later; all of them where it is left out."),
                 CURRENCY,
                 LABOUR,
             ),

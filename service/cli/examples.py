@@ -33,6 +33,7 @@ _QUESTIONS: Final[Mapping[str, str]] = {
     "get_ancestry": f"/v1/lots/verdigris-003a/ancestry?{_DAY}&most=12",
     "get_ledger_balance": f"/v1/ledger/balance?{_DAY}",
     "get_stock": f"/v1/stock?material=malachite&{_DAY}",
+    "get_project_cost": f"/v1/projects/pigment-bench/cost?from=2026-09-01&{_DAY}",
     "get_weighings_template": "/v1/templates/weighings?route=verdigris",
     "get_workshop": "/v1/workshop",
     "list_tokens": "/v1/tokens",

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from marshmallow import fields
 
-from service.schemas.analytic_answers import Answer
+from service.schemas.analytic_answers import Answer, Leftover
 from service.schemas.answers import Described, MoneyAnswer, count, many, number, text
 
 
@@ -190,3 +190,45 @@ class StockAnswer(Answer):
     value = fields.Nested(MoneyAnswer, allow_none=True)
     value_at_least = fields.Nested(MoneyAnswer)
     unpriced = many(UnpricedLine)
+
+
+class UsedLine(Described):
+    """What one operator used of one thing in a month."""
+
+    month = text("the month in which the runs began; null where nobody dated them")
+    operator = text()
+    of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
+    material = text()
+    amount_g = number("amount_ml, amount_mol, amount_h or amount_kwh where it is counted so")
+    cost = fields.Nested(MoneyAnswer, allow_none=True)
+    runs = count()
+
+
+class ProjectTotal(Described):
+    """All that the runs of a month, or of an operator, took and paid."""
+
+    runs = count()
+    failed = count()
+    abandoned = count()
+    cost = fields.Nested(MoneyAnswer, allow_none=True)
+
+
+class ProjectCostAnswer(Answer):
+    """Who used what on a project."""
+
+    project = fields.String(required=True)
+    currency = fields.String(required=True)
+    as_of = fields.Date()
+    cost = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "all that its runs took and paid"})
+    cost_at_least = fields.Nested(MoneyAnswer)
+    made = fields.Nested(MoneyAnswer, metadata={"description": "what of it the lots carry that the runs made"})
+    failures = fields.Nested(MoneyAnswer)
+    abandoned = fields.Nested(MoneyAnswer)
+    work_in_progress = fields.Nested(MoneyAnswer)
+    used = many(UsedLine)
+    by_month = many(ProjectTotal)
+    by_operator = many(ProjectTotal)
+    cash = fields.Nested(MoneyAnswer, metadata={"description": "paid in that time for lots of the project"})
+    leftovers = many(Leftover)
+    unpriced = many(UnpricedLine)
+    not_counted = fields.List(fields.String())

@@ -146,6 +146,34 @@ def write(desk: Desk, what: str, source: random.Random) -> None:
     elif what == "density":
         water = {"name": "water", "formula": "H2O", "solvent": True}
         desk.put("materials", "water", {**water, "density": source.choice(["0.998 g/mL", "1.1 g/mL"])})
+    elif what == "purchase":
+        line = {
+            "lot": f"ash-{number}",
+            "material": "soda-ash",
+            "amount": "1 kg",
+            "price": eur(str(1 + source.randrange(5))),
+        }
+        order = {"supplier": "corner", "bought_on": "2026-02-01", "lines": [line], "tax": eur("0.70")}
+        desk.put("purchases", f"order-{number}", order)
+    elif what == "exchange":
+        rate = {"base": "USD", "quote": "EUR", "rate": str(1 + number), "valid_from": "2026-01-01"}
+        desk.put("exchange-rates", "usd", rate)
+        desk.put(
+            "lots", "ash-usd", {"material": "soda-ash", "amount": "1 kg", "value": {"amount": "9", "currency": "USD"}}
+        )
+    elif what in ("sample", "recount", "assay"):
+        entry = {"lot": "vitriol-1", "kind": what, "on": f"2026-05-1{number}"}
+        found = {"assay": "0.97"} if what == "assay" else {"amount": f"{number + 1}.00 g"}
+        desk.put("stock-entries", f"{what}-{desk.state}", {**entry, **found})
+    elif what == "take back":
+        with desk.opened() as book:
+            known = book.records("stock-entries")
+        gone = {entry.reverses for entry in known.values()}
+        standing = [code for code, entry in known.items() if entry.reverses is None and code not in gone]
+        if standing:
+            wrong = source.choice(standing)
+            reversal = {"reverses": wrong, "on": "2026-05-20", "reason": "wrong"}
+            desk.put("stock-entries", f"back-{wrong}", reversal)
     elif what == "no offer" and desk.etag("offers", "ash-1kg") is not None:
         desk.remove("offers", "ash-1kg")
     else:

@@ -13,7 +13,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from tests.stories.bench import Bench
-from tests.stories.worked_graph import run_graph, set_up_graph
+from tests.stories.worked_graph import deliver, eur, run_graph, set_up_graph
 
 HALF = 0.5e-7
 MICRO = Decimal("0.000002")
@@ -51,10 +51,13 @@ def test_what_a_gram_of_every_lot_cost(bench: Bench) -> None:
 
 
 def test_both_sides_of_the_balance(bench: Bench) -> None:
+    deliver(bench)
     found = bench.get("ledger/balance", as_of="2026-04-01")
     assert amounts(found["sources"]) == {"opening": Decimal("0.15"), "purchases": 26, "direct": 5}
     uses = amounts(found["uses"])
-    assert uses == {"failures": Decimal("3.94"), "stock": Decimal("27.21")}
+    expected = {"delivered": "10.3822", "failures": "3.94", "stock": "16.8278"}
+    assert uses == pytest.approx({name: Decimal(euros) for name, euros in expected.items()}, abs=Decimal("0.00005"))
+    assert sum(uses.values()) == Decimal("31.15")
     assert found["difference"] == {"amount": "0.000000", "currency": "EUR"}
     assert found["breaches"] == []
     assert found["unpriced"] == []
@@ -103,8 +106,13 @@ def test_the_failures_of_the_steps_behind_a_lot(bench: Bench) -> None:
 
 
 def test_a_lot_without_a_value_makes_what_came_of_it_unpriced(bench: Bench) -> None:
-    lot = bench.get("lots/acid-1")
-    bench.put("lots/acid-1", {key: lot[key] for key in ("material", "amount", "received_on", "origin")})
+    order = bench.get("purchases/order-1")
+    salt, acid = order["lines"]
+    acid = {key: acid[key] for key in ("lot", "material", "amount")}
+    bench.put(
+        "purchases/order-1",
+        {"supplier": "corner", "bought_on": "2026-03-01", "lines": [{**salt, "price": eur("12")}, acid]},
+    )
     found = bench.get("lots/ester-1/cost")
     assert found["cost_per_g"] is None
     assert found["total"] is None
@@ -114,6 +122,25 @@ def test_a_lot_without_a_value_makes_what_came_of_it_unpriced(bench: Bench) -> N
     assert found["cost_per_g_at_least"] == pytest.approx(0.0610720 - less, abs=HALF)
     assert found["reasons"]["cost_per_g"] == "something behind it is unpriced"
     assert Decimal(bench.get("ledger/balance")["difference"]["amount"]) == 0
+
+
+def test_what_was_paid_in_another_currency_counts_at_the_rate_of_its_day(bench: Bench) -> None:
+    for day, rate in (("2026-01-01", "0.8"), ("2026-03-05", "0.5")):
+        bench.put(f"exchange-rates/usd-{day}", {"base": "USD", "quote": "EUR", "rate": rate, "valid_from": day})
+    lot = {"material": "benzoate", "amount": "10 g", "origin": "bought", "value": {"amount": "10", "currency": "USD"}}
+    bench.put("lots/early", {**lot, "received_on": "2026-03-01"})
+    bench.put("lots/late", {**lot, "received_on": "2026-03-06"})
+    assert bench.get("lots/early/cost")["total"] == {"amount": "8.00", "currency": "EUR"}
+    assert bench.get("lots/late/cost")["total"] == {"amount": "5.00", "currency": "EUR"}
+    assert bench.get("lots/late/cost", currency="USD")["cost_per_g"] == 1.0
+    assert amounts(bench.get("ledger/balance")["sources"])["purchases"] == 39
+    # In dollars everything of 1 March is worth 1/0.8 as much; a currency that nothing leads to is named.
+    assert bench.get("lots/ethanol-1/cost", currency="USD")["total"] == {"amount": "10.00", "currency": "USD"}
+    unknown = bench.get("lots/ethanol-1/cost", currency="CHF")
+    assert unknown["cost_per_g"] is None
+    assert unknown["unpriced"] == [
+        {"name": "EUR-CHF", "of": "exchange-rate", "reason": "there is no exchange rate from EUR to CHF on 2026-03-01"}
+    ]
 
 
 def test_no_such_lot(bench: Bench) -> None:

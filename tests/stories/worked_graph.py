@@ -1,7 +1,7 @@
 """An invented graph whose every figure is known: an acid from its salt, pooled, and an ester that gives back ethanol.
 
-Sources 31.15: three bought lots 26.00, ethanol found on the shelf 0.15, three acidifications at 1.00 and an
-esterification at 2.00 for what they use up beside the lots.
+Sources 31.15: three bought lots 26.00 (two of them on one receipt, its shipping shared by value), ethanol found on the
+shelf 0.15, three acidifications at 1.00 and an esterification at 2.00 for what they use up beside the lots.
 """
 
 from __future__ import annotations
@@ -23,8 +23,13 @@ def set_up_graph(bench: Bench) -> None:
     """Materials, lots and the route with its two steps."""
     for code in ("benzoate", "mineral-acid", "ethanol", "organic-acid", "ester"):
         bench.put(f"materials/{code}", {"name": code.replace("-", " ")})
-    bench.put("lots/benzoate-1", bought("benzoate", "1000 g", "12.00"))
-    bench.put("lots/acid-1", bought("mineral-acid", "1000 g", "6.00"))
+    bench.put("suppliers/corner", {"name": "corner shop"})
+    receipt = [
+        {"lot": "benzoate-1", "material": "benzoate", "amount": "1000 g", "price": eur("10.00")},
+        {"lot": "acid-1", "material": "mineral-acid", "amount": "1000 g", "price": eur("5.00")},
+    ]
+    order = {"supplier": "corner", "bought_on": "2026-03-01", "shipping": eur("3.00"), "lines": receipt}
+    bench.put("purchases/order-1", order)
     bench.put("lots/ethanol-1", bought("ethanol", "800 g", "8.00"))
     bench.put("lots/old-ethanol", bought("ethanol", "50 g", "0.15", origin="opening"))
     ratio = {"basis": "mass-ratio"}
@@ -76,3 +81,9 @@ def run_graph(bench: Bench) -> None:
         ],
     }
     bench.put("runs/E-1", ester)
+
+
+def deliver(bench: Bench) -> None:
+    """All of the ester is handed over."""
+    given = {"lot": "ester-1", "kind": "delivery", "on": "2026-03-07", "amount": "170 g"}
+    bench.put("stock-entries/handed-over", given)
