@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from functools import cached_property
 from typing import Any, TypeVar, cast
 
+from service.answer.ledger_memory import LedgerMemory
 from service.answer.run_columns import Columns
 from service.answer.snapshot import Memory
 from service.domain.graph import connect
@@ -46,6 +47,11 @@ class Book:
     def fact(self, key: Hashable, make: Callable[[], T]) -> T:
         """Return what ``make`` returns, from memory where it was made before at this state: see ``Memory.fact``."""
         return self._memory.fact(self.reading, key, make)
+
+    @property
+    def ledgers(self) -> LedgerMemory:
+        """The traced ledgers that this process holds, of whichever state."""
+        return self._memory.ledgers
 
     @cached_property
     def workshop(self) -> Workshop:

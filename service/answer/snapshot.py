@@ -13,6 +13,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sized
 from typing import Any, TypeVar
 
+from service.answer.ledger_memory import LedgerMemory
 from service.answer.run_columns import Columns, merged
 from service.store.columns import read_columns
 from service.store.session import Reading
@@ -27,9 +28,10 @@ T = TypeVar("T")
 
 
 class Memory:
-    """The columns and the facts that this process holds, by workshop."""
+    """The columns, the facts and the traced ledgers that this process holds, by workshop."""
 
     def __init__(self, most_bytes: int = DEFAULT_BYTES, most_lines: int = MOST_LINES) -> None:
+        self.ledgers = LedgerMemory()
         self._most_bytes, self._most_lines = most_bytes, most_lines
         self._held: OrderedDict[int, Columns] = OrderedDict()
         self._facts: OrderedDict[tuple[int, int, Hashable], Any] = OrderedDict()

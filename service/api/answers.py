@@ -7,7 +7,7 @@ from typing import Any
 
 from flask import Response
 
-from service.answer import batch_sheet, cost, plan, yields
+from service.answer import batch_sheet, cost, plan, traced_cost, yields
 from service.answer.book import Book
 from service.api import query
 from service.api.answered import CURRENCY, DEFAULT_CONFIDENCE, answer_operation, answered, as_of
@@ -28,6 +28,14 @@ def _yields(call: Call, route: str) -> Response:
 
 def _cost(call: Call, route: str) -> Response:
     asked = call.query
+    if asked["basis"] == "traced":
+
+        def traced(book: Book) -> dict[str, Any]:
+            return traced_cost.traced_cost_of(
+                book, route, currency=asked["currency"], as_of=as_of(call), labour=asked["labour"]
+            )
+
+        return answered(call, traced_cost.METHOD, traced, lambda book: cost_picture(traced(book)))
 
     def compute(book: Book) -> dict[str, Any]:
         return cost.cost_of(
@@ -112,7 +120,12 @@ def operations() -> Sequence[Operation]:
             CostAnswer,
             ("by_step", "by_material"),
             (
-                query.choice("basis", "standard: today's prices, expected yields.", ("standard",), default="standard"),
+                query.choice(
+                    "basis",
+                    "standard: today's prices, expected yields. traced: what the runs really cost.",
+                    ("standard", "traced"),
+                    default="standard",
+                ),
                 CURRENCY,
                 query.yes_or_no("labour", "Count hours of labour at their rate; they are always shown as hours."),
                 query.amount_g("amount", "What whole packs are bought for; one typical last batch if left out."),

@@ -9,11 +9,13 @@ from typing import Any
 from flask import Response
 
 from service.answer import losses, mass_metrics
+from service.answer.book import Book
 from service.answer.compared import Period
 from service.api import query
 from service.api.answered import CURRENCY, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
 from service.errors import Fault, MalformedInput
+from service.rendering.bars_picture import losses_picture
 from service.schemas.loss_answers import LossesAnswer, MassMetricsAnswer
 
 
@@ -26,10 +28,9 @@ def _losses(call: Call, route: str) -> Response:
         compare = _period(asked, "compare_", day, faults)
     if faults:
         raise MalformedInput(faults)
-    return answered(
-        call,
-        losses.METHOD,
-        lambda book: losses.losses_of(
+
+    def compute(book: Book) -> dict[str, Any]:
+        return losses.losses_of(
             book,
             route,
             period=period,
@@ -37,8 +38,9 @@ def _losses(call: Call, route: str) -> Response:
             currency=asked["currency"],
             as_of=day,
             labour=asked["labour"],
-        ),
-    )
+        )
+
+    return answered(call, losses.METHOD, compute, lambda book: losses_picture(compute(book)))
 
 
 def _mass_metrics(call: Call, route: str) -> Response:
@@ -85,6 +87,7 @@ def operations() -> Sequence[Operation]:
                 CURRENCY,
                 query.yes_or_no("labour", "Count hours of labour at their rate."),
             ),
+            picture=True,
         ),
         answer_operation(
             "get_mass_metrics",

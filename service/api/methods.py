@@ -11,11 +11,17 @@ from service.answer import (
     drivers,
     forecast_record,
     grouped_yields,
+    ledger_balance,
     losses,
+    lot_ancestry,
+    lot_cost,
     mass_metrics,
     next_run,
     plan,
+    project_cost,
     series,
+    stock,
+    traced_cost,
     trend,
     yields,
 )
@@ -33,6 +39,12 @@ _METHODS: Final = (
     drivers.METHOD,
     next_run.METHOD,
     forecast_record.METHOD,
+    lot_cost.METHOD,
+    lot_ancestry.METHOD,
+    ledger_balance.METHOD,
+    stock.METHOD,
+    traced_cost.METHOD,
+    project_cost.METHOD,
 )
 METHODS: Final[Mapping[str, str]] = dict(method.split("/", 1) for method in _METHODS)
 """Every method by its name, with its version."""

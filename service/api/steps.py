@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 from flask import Response
 
 from service.answer import drivers, trend
+from service.answer.book import Book
 from service.answer.run_filter import RunFilter
 from service.api import query
 from service.api.answered import DEFAULT_CONFIDENCE, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
+from service.rendering.trend_picture import trend_picture
 from service.schemas.trend_answers import DriversAnswer, TrendAnswer
 
 _FILTERS: Final = (
@@ -29,13 +31,12 @@ def _asked(call: Call) -> RunFilter:
 
 
 def _trend(call: Call, route: str, step: str) -> Response:
-    return answered(
-        call,
-        trend.METHOD,
-        lambda book: trend.trend_of(
+    def compute(book: Book) -> dict[str, Any]:
+        return trend.trend_of(
             book, route, step, as_of=as_of(call), asked=_asked(call), confidence=call.query["confidence"]
-        ),
-    )
+        )
+
+    return answered(call, trend.METHOD, compute, lambda book: trend_picture(compute(book)))
 
 
 def _drivers(call: Call, route: str, step: str) -> Response:
@@ -60,6 +61,7 @@ def operations() -> Sequence[Operation]:
             TrendAnswer,
             ("points", "outliers"),
             _FILTERS,
+            picture=True,
         ),
         answer_operation(
             "get_drivers",

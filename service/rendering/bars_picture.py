@@ -36,10 +36,13 @@ def cost_picture(cost: Mapping[str, Any]) -> str:
 
 
 def losses_picture(losses: Mapping[str, Any]) -> str:
-    """Return the picture of a losses answer, as an SVG document: a bar a step for ``leak_per_g`` against the
-    stoichiometric limit, on it the part ``attainable_per_g`` that the best run so far did not lose."""
+    """Return the picture of a losses answer, as an SVG document: a bar a step for the ``cost_per_g`` of what is lost
+    ``against_limit``, on it the part ``against_best`` that the best run so far did not lose."""
     currency = losses["currency"]
-    bars = [Bar(line["step"], line["leak_per_g"], line["attainable_per_g"]) for line in losses["steps"]]
+    bars = [
+        Bar(line["step"], *((line[of] or {}).get("cost_per_g") for of in ("against_limit", "against_best")))
+        for line in losses["steps"]
+    ]
     drawing = Drawing(f"Where a gram of {losses['route']} loses money", _list_of(bars))
     drawing.heading("Whole bar: against the stoichiometric limit. Dark part: against the best run so far.")
     _panel(drawing, "by step", bars, f"{currency} lost per gram of product")

@@ -106,6 +106,15 @@ class BuyInstead(Described):
     cost_per_g = number()
 
 
+class Leftover(Described):
+    """What is left of a lot."""
+
+    lot = fields.String(required=True)
+    material = fields.String(required=True)
+    value = fields.Nested(MoneyAnswer)
+    expires_on = text()
+
+
 class CostAnswer(Answer):
     """What a gram of the product costs, failures included."""
 
@@ -121,6 +130,14 @@ class CostAnswer(Answer):
     labour_h_per_g = number()
     unpriced = fields.List(fields.Raw(), metadata={"description": "what has no price"})
     cost_per_g_at_least = number("the part that is priced")
+    consumed = fields.Nested(MoneyAnswer, metadata={"description": "traced: what all of the product cost, loaded"})
+    cash = fields.Nested(
+        MoneyAnswer, metadata={"description": "traced: what was paid for the whole of what is behind it"}
+    )
+    leftovers = many(Leftover, "traced: what is left of the bought lots behind the product")
+    failures = fields.Nested(MoneyAnswer, metadata={"description": "traced: what the failed runs of the route took"})
+    abandoned = fields.Nested(MoneyAnswer)
+    work_in_progress = fields.Nested(MoneyAnswer)
     by_step = many(StepCost)
     by_material = many(MaterialCost)
     buy_instead = fields.Nested(BuyInstead, allow_none=True)
@@ -232,69 +249,3 @@ class BatchSheetAnswer(Answer):
     next_run = fields.Nested(NextRun)
     cautions = many(CautionAnswer)
     not_assessed = fields.List(fields.String())
-
-
-class LotCostAnswer(Answer):
-    """What a lot costs."""
-
-    lot = fields.String(required=True)
-    currency = fields.String(required=True)
-    cost_per_g = number()
-    cost_per_g_good_runs = number()
-    total = fields.Nested(MoneyAnswer, allow_none=True)
-    unpriced = fields.List(fields.Raw())
-
-
-class Behind(Described):
-    """A bought lot behind a gram."""
-
-    lot = fields.String(required=True)
-    amount_g = number()
-    cost = number()
-
-
-class Genealogy(Described):
-    """Lots and runs, and which came from which."""
-
-    nodes = fields.List(fields.Dict())
-    edges = fields.List(fields.Dict())
-
-
-class AncestryAnswer(Answer):
-    """Where a lot came from, and where it went."""
-
-    lot = fields.String(required=True)
-    behind_a_gram = many(Behind)
-    up = fields.Nested(Genealogy)
-    down = fields.Nested(Genealogy)
-
-
-class LedgerSources(Described):
-    """What came into the books."""
-
-    opening = fields.Nested(MoneyAnswer)
-    purchases = fields.Nested(MoneyAnswer)
-    direct = fields.Nested(MoneyAnswer)
-
-
-class LedgerUses(Described):
-    """Where it went."""
-
-    delivered = fields.Nested(MoneyAnswer)
-    failures = fields.Nested(MoneyAnswer)
-    abandoned = fields.Nested(MoneyAnswer)
-    work_in_progress = fields.Nested(MoneyAnswer)
-    samples = fields.Nested(MoneyAnswer)
-    adjustments = fields.Nested(MoneyAnswer)
-    write_offs = fields.Nested(MoneyAnswer)
-    disposals = fields.Nested(MoneyAnswer)
-    stock = fields.Nested(MoneyAnswer)
-
-
-class LedgerBalanceAnswer(Answer):
-    """Sources equal uses."""
-
-    currency = fields.String(required=True)
-    sources = fields.Nested(LedgerSources)
-    uses = fields.Nested(LedgerUses)
-    difference = fields.Nested(MoneyAnswer)

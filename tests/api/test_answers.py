@@ -143,7 +143,7 @@ def test_a_template_that_is_filled_in_is_imported(filled: FlaskClient) -> None:
     assert filled.get(YIELDS).get_json()["steps"][0]["runs"]["counted"] == 2
 
 
-@pytest.mark.parametrize("path", [YIELDS, "/v1/routes/r/cost"])
+@pytest.mark.parametrize("path", [YIELDS, "/v1/routes/r/cost", "/v1/routes/r/losses", "/v1/routes/r/steps/dry/trend"])
 def test_a_picture_is_drawn_and_may_do_nothing(path: str, filled: FlaskClient) -> None:
     drawn = filled.get(path + "?format=svg")
     assert drawn.status_code == 200, drawn.data

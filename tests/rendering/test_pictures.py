@@ -128,8 +128,8 @@ def test_a_cost_that_is_not_known_is_no_bar() -> None:
 
 def test_bars_are_as_long_as_what_they_stand_for() -> None:
     lines = [
-        {"step": "boil", "leak_per_g": 0.4, "attainable_per_g": 0.1},
-        {"step": "cool", "leak_per_g": 0.2, "attainable_per_g": None},
+        {"step": "boil", "against_limit": {"cost_per_g": 0.4}, "against_best": {"cost_per_g": 0.1}},
+        {"step": "cool", "against_limit": {"cost_per_g": 0.2}, "against_best": {"cost_per_g": None}},
     ]
     root = _read(losses_picture({"route": "soap", "currency": "EUR", "steps": lines}))
     width = {

@@ -11,7 +11,7 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import Schema, fields
 from openapi_spec_validator import validate
 
-from service.schemas import analytic_answers, answers, loss_answers, run_answers, trend_answers
+from service.schemas import analytic_answers, answers, ledger_answers, loss_answers, run_answers, trend_answers
 from service.schemas.kinds import KINDS, SCHEMAS
 from tests.schemas.bodies import BODIES
 
@@ -49,17 +49,17 @@ PROMISED: dict[type[Schema], str] = {
     "steps.e_factor_without_water steps.process_mass_intensity_without_water_and_solvents chain.atom_economy "
     "chain.process_mass_intensity waste.month waste.waste_class waste.net_g metals.step metals.element "
     "metals.to_waste_g rests_on",
-    analytic_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced",
-    analytic_answers.AncestryAnswer: "lot behind_a_gram.lot behind_a_gram.amount_g behind_a_gram.cost "
+    ledger_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced",
+    ledger_answers.AncestryAnswer: "lot behind_a_gram.lot behind_a_gram.amount_g behind_a_gram.cost "
     "up.nodes down.edges",
-    analytic_answers.LedgerBalanceAnswer: "currency sources.opening sources.purchases sources.direct uses.delivered "
+    ledger_answers.LedgerBalanceAnswer: "currency sources.opening sources.purchases sources.direct uses.delivered "
     "uses.failures uses.abandoned uses.work_in_progress uses.samples uses.adjustments uses.write_offs uses.disposals "
     "uses.stock difference.amount",
     trend_answers.TrendAnswer: "step centre lower upper provisional points.run points.finished_on points.yield "
     "points.beyond points.rules outliers slopes",
     trend_answers.DriversAnswer: "route step factors.factor factors.share factors.found effects.group effects.ratio "
     "effects.low effects.high confounded.groupings measurement_share process_share shares_add rests_on",
-    analytic_answers.GroupedYieldsAnswer: "groups.by groups.mean rests_on",
+    run_answers.GroupedYieldsAnswer: "groups.by groups.mean rests_on",
 }
 
 
@@ -67,7 +67,7 @@ def described() -> list[type[Schema]]:
     """Every schema that the modules of answers define."""
     found = [
         thing
-        for module in (answers, analytic_answers, loss_answers, run_answers, trend_answers)
+        for module in (answers, analytic_answers, ledger_answers, loss_answers, run_answers, trend_answers)
         for thing in vars(module).values()
         if inspect.isclass(thing) and issubclass(thing, Schema) and thing.__module__ == module.__name__
     ]
