@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any
 
 from service.domain.feed import Feed
@@ -35,6 +35,11 @@ class ChargeOutcome:
     stoichiometric_ratio: float | None
     reasons: Mapping[str, str]
     notes: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as JSON-ready data."""
+        plain = {name: getattr(self, name) for name in self.__slots__}
+        return {**plain, "reasons": dict(self.reasons), "notes": list(self.notes)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,22 +90,11 @@ class Outcome:
     def detail(self) -> dict[str, Any]:
         """Return what stands beside the plain numbers, as JSON-ready data."""
         return {
-            "charges": [
-                {
-                    **{name: getattr(charge, name) for name in _CHARGE_NAMES},
-                    "reasons": dict(charge.reasons),
-                    "notes": list(charge.notes),
-                }
-                for charge in self.charges
-            ],
-            "outturns": [{name: getattr(outturn, name) for name in _OUTTURN_NAMES} for outturn in self.outturns],
+            "charges": [charge.as_dict() for charge in self.charges],
+            "outturns": [{name: getattr(outturn, name) for name in outturn.__slots__} for outturn in self.outturns],
             "findings": [finding.as_dict() for finding in self.findings],
             "reasons": dict(self.reasons),
         }
-
-
-_CHARGE_NAMES = tuple(each.name for each in fields(ChargeOutcome))
-_OUTTURN_NAMES = tuple(each.name for each in fields(OutturnOutcome))
 
 
 def outcome_of(run: Run, step: Step, materials: Mapping[str, Material], lots: Mapping[str, ShelfLot]) -> Outcome:
