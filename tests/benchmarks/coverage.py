@@ -25,6 +25,7 @@ import math
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,11 @@ SCATTER: dict[str, Callable[[Floats], Floats]] = {
 """Quantiles of mean 0 and standard deviation 1."""
 
 
+@lru_cache
+def _beta_grid(a: float, b: float) -> Floats:
+    return np.asarray(betaincinv(a, b, GRID))
+
+
 @dataclass(frozen=True, slots=True)
 class Truth:
     """What a kind of step really gives: logit-normal with a scatter and a spread, or a beta distribution."""
@@ -78,7 +84,7 @@ class Truth:
     def yields(self, level: float, u: Floats) -> Floats:
         """The quantiles of a usable run at ``u``."""
         if self.beta is not None:
-            return np.asarray(betaincinv(*self.beta, u))
+            return _beta_grid(*self.beta) if u is GRID else np.asarray(betaincinv(*self.beta, u))
         return np.asarray(expit(level + self.spread * SCATTER[self.scatter](u)))
 
 
