@@ -32,10 +32,34 @@ def test_a_benchmark_prints_its_rows(name: str, database_url: str) -> None:
     assert len(table(rows).splitlines()) == 2 + len(rows)
 
 
-def test_the_table_of_coverage_is_printed() -> None:
-    printed = list(coverage.lines(2))
-    assert len(printed) == 2 + len(coverage.CASES)
-    assert len({line.count("|") for line in printed}) == 1
+def test_the_tables_of_coverage_are_printed() -> None:
+    for printed, cases in (
+        (list(coverage.lines(2)), coverage.CASES),
+        (list(coverage.chain_lines(1)), coverage.CHAINS),
+    ):
+        assert len(printed) == 2 + len(cases)
+        assert len({line.count("|") for line in printed}) == 1
+
+
+def test_what_is_delivered_has_a_verdict() -> None:
+    assert coverage.verdict(0.88, 0.01, 0.88) == "holds"
+    assert coverage.verdict(0.87, 0.01, 0.88) == "holds within error"
+    assert coverage.verdict(0.85, 0.01, 0.88) == "misses 88"
+    assert coverage.verdict(math.nan, math.nan, 0.88) == "no bound above 0"
+
+
+@pytest.mark.parametrize("runs", [1, 3])
+@pytest.mark.parametrize("truth", [*coverage.STEADY, *coverage.BETAS], ids=str)
+def test_bounds_deliver_what_they_shall(truth: coverage.Truth, runs: int) -> None:
+    found = coverage.covered(coverage.Case(truth, 0.0, runs), 120)
+    goal = coverage.GOAL if runs >= coverage.FEW else coverage.GOAL_OF_FEW
+    assert found.held[coverage.ASKED.index(0.90)] >= goal - 3 * found.standard_error
+
+
+def test_a_chain_delivers_what_it_shall() -> None:
+    found = coverage.chained(coverage.Chain(coverage.STEADY[1], 5, 1, 3), 40)
+    assert found.held[0] >= coverage.GOAL_OF_CHAINS - 3 * found.standard_error
+    assert found.mean_held < 0.75
 
 
 @pytest.mark.parametrize("scatter", coverage.SCATTER)
@@ -48,7 +72,7 @@ def test_scatter_has_mean_0_and_spread_1(scatter: str) -> None:
 def test_coverage_is_a_program_of_its_own() -> None:
     program = Path(coverage.__file__)
     told = subprocess.run([sys.executable, program, "1"], check=True, capture_output=True, text=True)
-    assert len(told.stdout.splitlines()) == 2 + len(coverage.CASES)
+    assert len(told.stdout.splitlines()) == 2 + len(coverage.CASES) + 1 + 2 + len(coverage.CHAINS)
 
 
 def test_what_is_measured_is_called_in_turn() -> None:
