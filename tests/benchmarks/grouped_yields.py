@@ -1,16 +1,24 @@
-"""Statistics of 200 steps over 1,000,000 runs in several groupings, beside DuckDB with one thread over its own table."""
+"""Statistics of 200 steps over 1,000,000 runs in several groupings, beside DuckDB with one thread on its own table."""
 
 from __future__ import annotations
 
+import datetime as dt
+import gc
+import json
+import resource
 import sqlite3
 from collections.abc import Callable, Sequence
 from contextlib import closing
+from pathlib import Path
 from typing import Any
 
 import duckdb
+import numpy as np
+import pandas as pd
 
 from service.answer.book import Book
 from service.answer.grouped_yields import grouped_yields_of
+from service.answer.run_columns import Columns
 from service.answer.run_filter import RunFilter
 from service.answer.snapshot import Memory
 from service.answer.yields import yields_of
@@ -39,8 +47,8 @@ _TERMS = {
     "month": "date_trunc('month', day) AS month",
     "quarter": "date_trunc('quarter', day) AS quarter",
     "lot": "key_lot",
-    "batch_band": "CASE WHEN batch_g > 0 THEN floor(log10(batch_g)) * 3 + (batch_g / 10 ** floor(log10(batch_g)) >= 2)::INT "
-    "+ (batch_g / 10 ** floor(log10(batch_g)) >= 5)::INT END AS band",
+    "batch_band": "CASE WHEN batch_g > 0 THEN floor(log10(batch_g)) * 3 + (batch_g / 10 ** floor(log10(batch_g)) >= 2)"
+    "::INT + (batch_g / 10 ** floor(log10(batch_g)) >= 5)::INT END AS band",
 }
 
 
@@ -51,13 +59,14 @@ def rows(url: str, *, routes: int = 25, steps: int = 8, runs_per_step: int = 500
     with closing(create_app(Settings(database_url=url)).extensions[SERVICE].database) as database:
         workshop = new_workshop(database)
         lines = iter_records(1, routes=routes, steps_per_route=steps, runs_per_step=1, open_runs=False)
-        import json
-
         bring_in(database, workshop, [b"".join(json.dumps(line).encode() + b"\n" for line in lines)])
         _multiply(url, workshop, runs_per_step)
         size = f"{routes * steps} steps × {runs_per_step:,} runs"
         memory = Memory()
+        before = _resident()
         cold = once(lambda: _columns(database, workshop, memory))
+        gc.collect()
+        after = _resident()
         bare = once(lambda: _bare(url, workshop))
         found = [Row(f"columns of {size}, read from SQLite beside the bare rows", cold, bare, 2.0)]
         with closing(_duck(database, workshop)) as duck:
@@ -82,25 +91,19 @@ def rows(url: str, *, routes: int = 25, steps: int = 8, runs_per_step: int = 500
                 3.0,
             )
         )
-        print(
-            f"\n{size}: columns of {_columns(database, workshop, memory).nbytes / 2**20:.0f} MiB, {_resident():.0f} MiB more resident than before"
-        )
+        held = _columns(database, workshop, memory).nbytes / 2**20
+        memory_of = f"columns of {held:.0f} MiB, with the texts behind them {after - before:.0f} MiB"
+        print(f"\n{size}: {memory_of}")
         return found
-
-
-_BEFORE = [0.0]
 
 
 def _resident() -> float:
     """MiB that the process holds in memory now."""
-    with open("/proc/self/statm") as told:
-        return int(told.read().split()[1]) * 4096 / 2**20 - _BEFORE[0]
+    return int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize() / 2**20
 
 
-def _columns(database: Database, workshop: Workshop, memory: Memory) -> Any:
+def _columns(database: Database, workshop: Workshop, memory: Memory) -> Columns:
     with database.reading(workshop.id) as reading:
-        if not _BEFORE[0]:
-            _BEFORE[0] = _resident()
         return Book(reading, memory).columns
 
 
@@ -149,8 +152,6 @@ def _duck(database: Database, workshop: Workshop) -> Any:
     """A table of its own with the columns that the statistics need."""
     with database.reading(workshop.id) as reading:
         rows = read_columns(reading)
-    import pandas as pd
-
     frame = pd.DataFrame(
         {
             **{name: getattr(rows, name) for name in ("route", "step", "basis", "operator", "key_lot")},
@@ -170,8 +171,6 @@ def _duck(database: Database, workshop: Workshop) -> Any:
 
 
 def _date(ordinal: int) -> str:
-    import datetime as dt
-
     return dt.date.fromordinal(ordinal).isoformat()
 
 
@@ -192,8 +191,6 @@ def _theirs(duck: Any, by: Sequence[str]) -> Callable[[int], object]:
 
 def _one(database: Database, workshop: Workshop, memory: Memory, calls: int) -> list[Cost]:
     """The yields of one route, beside the same figures by numpy on arrays that lie ready."""
-    import numpy as np
-
     columns = _columns(database, workshop, memory)
     own = [number for number, group in enumerate(columns.groups) if group.route == ROUTE]
     ready = [
