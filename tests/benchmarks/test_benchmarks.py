@@ -11,7 +11,16 @@ from pathlib import Path
 
 import pytest
 
-from tests.benchmarks import coverage, grouped_yields, import_runs, plan_answer, put_run, served_put, yields_answer
+from tests.benchmarks import (
+    coverage,
+    grouped_yields,
+    import_runs,
+    ledger_answer,
+    plan_answer,
+    put_run,
+    served_put,
+    yields_answer,
+)
 from tests.benchmarks.databases import kind_of
 from tests.benchmarks.measure import Cost, Row, in_turn, machine, table
 
@@ -20,6 +29,7 @@ MEASURED: dict[str, tuple[Callable[[str], list[Row]], int]] = {
     "served_put": (partial(served_put.rows, calls=1), 1),
     "yields_answer": (partial(yields_answer.rows, runs_per_step=3, calls=1, processes=1), 5),
     "plan_answer": (partial(plan_answer.rows, calls=1, trials=256, larger=3), 4),
+    "ledger_answer": (partial(ledger_answer.rows, ledger_lots=60, calls=1), 14),
     "import_runs": (partial(import_runs.rows, runs_per_step=1), 1),
     "grouped_yields": (partial(grouped_yields.rows, routes=1, steps=3, runs_per_step=20, calls=1), 9),
 }
