@@ -32,7 +32,8 @@ class PlanStep:
     step makes it. ``smallest_g`` and ``largest_g``: grams of key input a batch, None where open. ``stock_g``: grams
     of the step's *product* on hand and fit for use. ``spare_cost``: what one more batch costs, only compared between
     steps. ``mean_ratio``: grams of product per gram of key input at the mean yield of the runs that gave something,
-    as a plan by hand takes it; None where there is none, and the forecast's own mean stands in.
+    as a plan by hand takes it; None where there is none, and the forecast's own mean stands in. ``seed_words`` stand
+    for the question's words and the step's code in the seed of its draws: route and step, whichever route asks.
     """
 
     code: str
@@ -45,6 +46,7 @@ class PlanStep:
     stock_g: float = 0.0
     spare_cost: float = 1.0
     mean_ratio: float | None = None
+    seed_words: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,6 +11,7 @@ from service.analytics.forecast.draws import MOST_BATCHES, WHAT_IF_TRIALS, Trial
 from service.analytics.planning.campaign import Campaigns, Outcomes, mean_of
 from service.analytics.planning.chain import all_fail, reach_probability, starting_amount
 from service.analytics.planning.graph import PlannedFlow, PlanStep, check_steps, planned_flow
+from service.analytics.planning.planned import Campaign, Need, Plan, PlannedStep
 from service.errors import NotComputable
 
 NEAR_EDGE = 0.25
@@ -21,66 +21,6 @@ _JUST_ABOVE = 1 + 1e-9
 _LEAST_STRETCH = 1 + 1e-6
 _CLOSE = 1e-10
 _EXACT = 1e-13
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedStep:
-    """One step of a plan. ``key_input_g`` is the planned feed of all batches together, ``batches`` has the spare ones
-    among them. ``expected_product_g``: mean over the trials. ``from_stock_g``: grams of its product taken from stock.
-    """
-
-    code: str
-    key_input_g: float
-    batches: int
-    spare_batches: int
-    expected_product_g: float
-    from_stock_g: float
-
-
-@dataclass(frozen=True, slots=True)
-class Need:
-    """Grams of gross material: ``planned_g`` at the planned feeds, ``need_g`` at feeds that a share ``confidence`` of
-    the trials does not pass: a good batch upstream wants more of what meets it downstream. The two are one for
-    starting materials.
-    """
-
-    planned_g: float
-    need_g: float
-
-
-@dataclass(frozen=True, slots=True)
-class Campaign:
-    """A plan of batches with its probability of reaching the target and the Monte Carlo uncertainty of that.
-
-    ``starting`` are the bought key inputs; ``materials`` are all bought inputs, those among them.
-    """
-
-    steps: tuple[PlannedStep, ...]
-    starting: Mapping[str, Need]
-    materials: Mapping[str, Need]
-    p_reach: float
-    monte_carlo_u: float
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """The answer: ``campaign`` reaches the target at the confidence asked for.
-
-    ``at_the_mean`` is what the expected ratios alone would ask for, shown beside it and never instead. ``p_max``: the
-    most that any amount could reach in the plan's batches; ``p_max_without_spares`` the same without the spare ones.
-    ``near_edge``: the confidence lies so near ``p_max`` that the grams hang on a few trials; one more batch of the step
-    ``offered_spare`` would take the plan off the edge.
-    """
-
-    target_g: float
-    confidence: float
-    trials: int
-    campaign: Campaign
-    at_the_mean: Campaign
-    p_max: float
-    p_max_without_spares: float
-    near_edge: bool
-    offered_spare: str | None
 
 
 def plan_route(
@@ -125,7 +65,10 @@ def plan_route(
         raise ValueError(f"a target above 0 g and a confidence between 0 and 1, received {target_g!r}, {confidence!r}")
     check_steps(steps)
     last = range(len(steps))[final]
-    draws = [step_draws(step.forecast, seed_for(*seed_words, step.code, "yield"), trials) for step in steps]
+    draws = [
+        step_draws(step.forecast, seed_for(*(step.seed_words or (*seed_words, step.code)), "yield"), trials)
+        for step in steps
+    ]
     campaigns = Campaigns(steps, last, draws)
     for step, ratio in zip(steps, campaigns.expected_ratio, strict=True):
         if ratio == 0:

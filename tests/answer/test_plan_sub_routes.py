@@ -1,0 +1,90 @@
+"""Plans of routes that other routes feed: their own steps, runs, limits and stock, and one risk for the whole."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.answer.desk import Desk, named
+from tests.answer.small import roast, run, shop
+from tests.answer.test_plan import NETS, ONLY_SQLITE, OXIDES, start
+from tests.store.book import ROUTE, altered
+
+
+@pytest.fixture
+def bench(desk: Desk) -> Desk:
+    """The oxide's route takes a soda ash that a route of its own makes from soda, four runs of it."""
+    desk.fill()
+    shop(desk, "ash-1kg")
+    for number, (net, oxide) in enumerate(zip(NETS, OXIDES, strict=True), start=1):
+        run(desk, f"C-{number}", outturns=[{"material": "malachite", "net": net, "assay": "0.96"}], shelved=False)
+        roast(desk, f"R-{number}", oxide)
+    desk.put("materials", "soda", {"name": "soda crystals"})
+    desk.put("offers", "soda-1kg", {**priced("soda", "2"), "pack": "1 kg"})
+    calcine = {"code": "calcine", "basis": "mass-ratio", "key_input": "soda", "product": "soda-ash"}
+    calcine |= {"key_input_limits": {"largest": "100 g"}, "labour": "0.5 h"}
+    desk.put("routes", "ash", {"name": "ash", "product": "soda-ash", "steps": [calcine]})
+    for number, net in enumerate(("36.2 g", "35.1 g", "37.0 g", "36.5 g"), start=1):
+        made: dict[str, Any] = {"route": "ash", "step": "calcine", "status": "finished", "finished_on": "2026-05-01"}
+        made |= {"charges": [{"material": "soda", "amount": "100 g"}]}
+        desk.put("runs", f"A-{number}", made | {"outturns": [{"material": "soda-ash", "net": net}]})
+    return desk
+
+
+def priced(material: str, amount: str) -> dict[str, Any]:
+    return {"material": material, "supplier": "corner", "price": {"amount": amount, "currency": "EUR"}}
+
+
+def name_the_route(desk: Desk) -> None:
+    step = ROUTE["steps"][0]
+    line = {**step["bill"][0], "from_route": "ash"}
+    desk.put("routes", "oxide", altered(ROUTE, steps=[step | {"bill": [line, *step["bill"][1:]]}, ROUTE["steps"][1]]))
+
+
+def test_a_reagent_of_ones_own_is_made_in_batches_of_its_own(bench: Desk) -> None:
+    # Nobody sells the ash and one route makes it: whether the bill says so or not is the same plan.
+    unsaid = bench.plan("oxide", 25.0, stock="none")
+    name_the_route(bench)
+    found = bench.plan("oxide", 25.0, stock="none")
+    assert found["steps"] == unsaid["steps"]
+    steps = {step["step"]: step for step in found["steps"]}
+    assert list(steps) == ["ash/calcine", "carbonate", "roast"]
+    assert steps["ash/calcine"]["route"] == "ash"
+    assert {line["material"] for line in found["starting_materials"]} == {"blue-vitriol", "soda"}
+    assert "soda-ash" not in {line["material"] for line in found["materials"]}
+    assert steps["ash/calcine"]["batches"] == -(-steps["ash/calcine"]["key_input_g"] // 100.0)
+    assert found["p_reach"] >= 0.9
+    assert found["cost"]["complete"] is True
+    # 1.1 equivalents of ash a gram of vitriol at 98 %, at least as much as the vitriol line is expected to be fed.
+    ash_g = 1.1 * 0.98 / 249.677 * 105.988 * steps["carbonate"]["key_input_g"]
+    assert steps["ash/calcine"]["expected_product_g"] >= 0.95 * ash_g
+
+
+def test_what_is_in_stock_of_the_reagent_is_not_made(bench: Desk) -> None:
+    name_the_route(bench)
+    bench.put("lots", "ash-found", {"material": "soda-ash", "amount": "500 g"})
+    found = bench.plan("oxide", 25.0)
+    calcine = named(found["steps"], step="ash/calcine")
+    assert (calcine["batches"], calcine["key_input_g"]) == (0, 0.0)
+    assert calcine["from_stock_g"] > 0.0
+    assert {line["material"] for line in found["starting_materials"]} == {"blue-vitriol"}
+    assert start(found) <= start(bench.plan("oxide", 25.0, stock="none"))
+
+
+@ONLY_SQLITE
+def test_a_reagent_whose_route_cannot_be_planned_is_named(bench: Desk) -> None:
+    bench.put("materials", "mud", {"name": "mud"})
+    press = {"code": "press", "basis": "mass-ratio", "key_input": "water", "product": "mud"}
+    bench.put("routes", "mud", {"name": "mud", "product": "mud", "steps": [press]})
+    step = ROUTE["steps"][0]
+    line = {"material": "mud", "per_key_input": "0.5 g/g", "from_route": "mud"}
+    bench.put(
+        "routes",
+        "oxide",
+        altered(ROUTE, change="correction", steps=[step | {"bill": [*step["bill"], line]}, ROUTE["steps"][1]]),
+    )
+    found = bench.plan("oxide", 25.0, stock="none")
+    assert named(found["materials"], material="mud")["reason"] == "made by route mud"
+    assert found["cost"]["complete"] is False
+    assert found["p_reach"] >= 0.9
