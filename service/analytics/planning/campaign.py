@@ -48,6 +48,11 @@ class Campaigns:
             mean_of(self.ratio(place, 1), heavy=step.forecast.scale == "ln") for place, step in enumerate(steps)
         )
 
+    @property
+    def shape(self) -> tuple[int]:
+        """The shape of what every trial has of its own: (trials,)."""
+        return (self._draws[0].trials,)
+
     def ratio(self, place: int, batches: int) -> Trials:
         """Return grams of product per gram of key input of a step over ``batches`` even batches: shape (trials,)."""
         if (place, batches) not in self._ratios:
@@ -67,7 +72,7 @@ class Campaigns:
             feed = product = _NOTHING
             if batches := flow.batches[place]:
                 brought = [
-                    on_hand[earlier] * (flow.feed_g[place] / flow.product_g[earlier])
+                    on_hand[earlier] * flow.feed_of(place, earlier)
                     for earlier, _ in step.upstream
                     if flow.batches[earlier]
                 ]
@@ -89,7 +94,7 @@ class Campaigns:
         for earlier, _ in step.upstream:
             if not flow.batches[earlier]:
                 stock_g = self._steps[earlier].stock_g
-                most = min(most, stock_g * (flow.feed_g[place] / flow.product_g[earlier]))
+                most = min(most, stock_g * flow.feed_of(place, earlier))
         return most
 
     def greatest_reach(self, flow: PlannedFlow, target_g: float) -> float:

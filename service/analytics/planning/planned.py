@@ -51,13 +51,27 @@ class Campaign:
 
 
 @dataclass(frozen=True, slots=True)
+class Branches:
+    """How branches that meet are over-provided.
+
+    ``over``: (step, step that feeds it, how many times what the bill asks for is planned to be brought), empty where
+    the bill's ratio is planned. ``cost`` and ``cost_at_the_bill``: money that the plan and that of the bill's ratio
+    use up; None where a cost is not known, and no ratio was searched for.
+    """
+
+    over: tuple[tuple[str, str, float], ...]
+    cost: float | None
+    cost_at_the_bill: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """The answer: ``campaign`` reaches the target at the confidence asked for.
 
     ``at_the_mean`` is what the expected ratios alone would ask for, shown beside it and never instead. ``p_max``: the
     most that any amount could reach in the plan's batches; ``p_max_without_spares`` the same without the spare ones.
     ``near_edge``: the confidence lies so near ``p_max`` that the grams hang on a few trials; one more batch of the step
-    ``offered_spare`` would take the plan off the edge.
+    ``offered_spare`` would take the plan off the edge. ``branches`` is None where no branches meet.
     """
 
     target_g: float
@@ -69,3 +83,4 @@ class Plan:
     p_max_without_spares: float
     near_edge: bool
     offered_spare: str | None
+    branches: Branches | None = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from service.analytics.money.packs import Purchase, cheapest_packs
@@ -114,7 +114,15 @@ def _step(
         smallest_g=smallest,
         largest_g=min(largest) if largest else None,
         spare_cost=_batch_cost(inputs, place, costs),
+        cost_per_g=_sum([line.per_g for line in own.cost.lines]),
+        cost_per_batch=sum(line.per_batch or 0.0 for line in own.cost.lines),
+        product_cost_per_g=costs.by_step[place].product_cost_per_g,
     )
+
+
+def _sum(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return sum(known) if len(known) == len(values) else None
 
 
 def _batch_cost(inputs: PlanInputs, place: int, costs: StandardCost) -> float:
