@@ -146,6 +146,26 @@ def step_draws(forecast: StepForecast, seed: int, trials: int = WHAT_IF_TRIALS) 
     return StepDraws(forecast, seed, trials)
 
 
+class SharedDraws:
+    """The draws of several questions about the same steps, each step drawn once: made for one thread.
+
+    Of each seed the draws within the record and those beyond it are kept, the newest of either.
+    """
+
+    __slots__ = ("_held",)
+
+    def __init__(self) -> None:
+        self._held: dict[tuple[int, int, bool], tuple[StepForecast, StepDraws]] = {}
+
+    def of(self, forecast: StepForecast, seed: int, trials: int) -> StepDraws:
+        """Return the draws of a step's forecast, as ``step_draws`` would make them."""
+        key = (seed, trials, forecast.beyond_variance > 0)
+        held = self._held.get(key)
+        if held is None or held[0] != forecast:
+            held = self._held[key] = (forecast, step_draws(forecast, seed, trials))
+        return held[1]
+
+
 @lru_cache(maxsize=1024)
 def _failures_cumulated(batches: int, a: float, b: float) -> Trials:
     """Return P(failures ≤ i) for i = 0 to ``batches``, the failures being beta-binomial with Beta(a, b)."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from service.analytics.forecast.draws import WHAT_IF_TRIALS, seed_for, step_draws
+from service.analytics.forecast.draws import WHAT_IF_TRIALS, SharedDraws, seed_for
 from service.analytics.planning.branches import cheapest_branches, flow_cost, meetings
 from service.analytics.planning.campaign import Campaigns
 from service.analytics.planning.graph import PlannedFlow, PlanStep, check_steps
@@ -26,6 +26,7 @@ def plan_route(
     final: int = -1,
     trials: int = WHAT_IF_TRIALS,
     spares: Mapping[str, int] | None = None,
+    shared: SharedDraws | None = None,
 ) -> Plan:
     """Return the least plan that ends with ``target_g`` or more of the final product with probability ``confidence``.
 
@@ -42,6 +43,7 @@ def plan_route(
 
     ``spares``: spare batches that are wanted in any case, by step. More are added, one at a time where the gain of the
     logarithm of the greatest reach per cost is largest, in every stretch whose own batches cannot reach the confidence.
+    ``shared``: draws that several questions have in common.
 
     Raises ``NotComputable`` where 200 batches of a step do not reach it or its limits ask for more; ``ValueError`` for
     steps out of order, a target that is not above 0 g or a confidence outside (0, 1).
@@ -60,8 +62,9 @@ def plan_route(
         raise ValueError(f"a target above 0 g and a confidence between 0 and 1, received {target_g!r}, {confidence!r}")
     check_steps(steps)
     last = range(len(steps))[final]
+    shared = SharedDraws() if shared is None else shared
     draws = [
-        step_draws(step.forecast, seed_for(*(step.seed_words or (*seed_words, step.code)), "yield"), trials)
+        shared.of(step.forecast, seed_for(*(step.seed_words or (*seed_words, step.code)), "yield"), trials)
         for step in steps
     ]
     campaigns = Campaigns(steps, last, draws)

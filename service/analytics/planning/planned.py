@@ -9,7 +9,9 @@ from dataclasses import dataclass
 @dataclass(frozen=True, slots=True)
 class PlannedStep:
     """One step of a plan. ``key_input_g`` is the planned feed of all batches together, ``batches`` has the spare ones
-    among them. ``expected_product_g``: mean over the trials. ``from_stock_g``: grams of its product taken from stock.
+    among them. ``from_stock_g``: grams of its product taken from stock. Means over the trials, in grams: what it
+    gives, what it is really fed, and what is left of its product, stock with it, once all that it feeds is fed; of the
+    last step nothing is left over, whatever it gives.
     """
 
     code: str
@@ -18,17 +20,20 @@ class PlannedStep:
     spare_batches: int
     expected_product_g: float
     from_stock_g: float
+    expected_key_input_g: float = 0.0
+    expected_left_g: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Need:
     """Grams of gross material: ``planned_g`` at the planned feeds, ``need_g`` at feeds that a share ``confidence`` of
     the trials does not pass: a good batch upstream wants more of what meets it downstream. The two are one for
-    starting materials.
+    starting materials. ``expected_g`` is the mean of what is used up over the trials.
     """
 
     planned_g: float
     need_g: float
+    expected_g: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -103,10 +103,11 @@ class Search:
     def described(self, flow: PlannedFlow) -> Campaign:
         """The flow carried out in every trial, and what it needs."""
         outcomes = self.campaigns.carry_out(flow)
-        materials = self._needs(flow, outcomes)
         keys = {bought.material for step in self._steps for bought in step.bought if bought.key}
         p_reach, u = reach_probability(self._per_trial(outcomes), 1.0, self.target_g)
         heavy = any(step.forecast.scale == "ln" for step in self._steps)
+        materials = self._needs(flow, outcomes, heavy=heavy)
+        left_g = self._left_over(flow, outcomes)
         planned = tuple(
             PlannedStep(
                 code=step.code,
@@ -115,13 +116,15 @@ class Search:
                 spare_batches=flow.batches[place] - flow.needed_batches[place],
                 expected_product_g=mean_of(outcomes.product_g[place], heavy=heavy),
                 from_stock_g=flow.from_stock_g[place],
+                expected_key_input_g=mean_of(outcomes.feed_g[place], heavy=heavy),
+                expected_left_g=mean_of(left_g[place], heavy=heavy),
             )
             for place, step in enumerate(self._steps[: self._final + 1])
         )
         starting = {material: need for material, need in materials.items() if material in keys}
         return Campaign(planned, starting, materials, p_reach, u)
 
-    def _needs(self, flow: PlannedFlow, outcomes: Outcomes) -> dict[str, Need]:
+    def _needs(self, flow: PlannedFlow, outcomes: Outcomes, *, heavy: bool) -> dict[str, Need]:
         needs: dict[str, Need] = {}
         for place, feeds in enumerate(outcomes.feed_g):
             if not flow.batches[place]:
@@ -129,14 +132,27 @@ class Search:
             reached = math.ceil(self.confidence * feeds.size - 1e-9) - 1
             planned_feed = flow.feed_g[place]
             high_feed = max(planned_feed, float(np.partition(feeds, reached)[reached]))
+            mean_feed = mean_of(feeds, heavy=heavy)
             for bought in self._steps[place].bought:
                 before = needs.get(bought.material, Need(0.0, 0.0))
                 each_batch = flow.batches[place] * bought.g_per_batch
                 needs[bought.material] = Need(
                     before.planned_g + planned_feed * bought.g_per_g + each_batch,
                     before.need_g + high_feed * bought.g_per_g + each_batch,
+                    before.expected_g + mean_feed * bought.g_per_g + each_batch,
                 )
         return needs
+
+    def _left_over(self, flow: PlannedFlow, outcomes: Outcomes) -> list[Trials]:
+        """What is left of every step's product once those that it feeds are fed, grams a trial; none of the last's."""
+        left = [
+            product + from_stock for product, from_stock in zip(outcomes.product_g, flow.from_stock_g, strict=False)
+        ]
+        for place, step in enumerate(self._steps[: self._final + 1]):
+            for earlier, grams in step.upstream if flow.batches[place] else ():
+                left[earlier] = left[earlier] - grams * outcomes.feed_g[place]
+        left[self._final] = np.zeros(1)
+        return [np.maximum(each, 0.0) for each in left]
 
     def _per_trial(self, outcomes: Outcomes) -> Trials:
         return np.broadcast_to(outcomes.final_g, (self._trials,))

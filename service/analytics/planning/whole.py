@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from service.analytics.forecast.draws import SharedDraws
 from service.analytics.money.packs import Purchase, cheapest_packs
 from service.analytics.money.standard_cost import StandardCost, standard_cost
 from service.analytics.planning.graph import PlanStep
@@ -42,8 +43,11 @@ class WholePlan:
     unknown_needs: Mapping[str, str]
 
 
-def plan_from(inputs: PlanInputs, question: PlanQuestion) -> WholePlan:
-    """Return the whole plan. Pure: equal inputs and questions give equal plans, and changed ones share their draws.
+def plan_from(inputs: PlanInputs, question: PlanQuestion, shared: SharedDraws | None = None) -> WholePlan:
+    """Return the whole plan. Pure: equal inputs and questions give equal plans.
+
+    A step's draws hang on its route, its code and its forecast alone, so that changed inputs are compared on common
+    random numbers; ``shared`` spares them from being drawn again.
 
     Raises as ``plan_route`` does.
 
@@ -64,7 +68,7 @@ def plan_from(inputs: PlanInputs, question: PlanQuestion) -> WholePlan:
     ({'ore-25g': 2}, 1.0)
     """
     costs = standard_cost([step.cost for step in inputs.steps])
-    plan = _plan(inputs, question, costs)
+    plan = _plan(inputs, question, costs, SharedDraws() if shared is None else shared)
     shopping = _shopping(inputs, {material: need.need_g for material, need in plan.campaign.materials.items()})
     unknown = {
         material: reason
@@ -77,7 +81,7 @@ def plan_from(inputs: PlanInputs, question: PlanQuestion) -> WholePlan:
     return WholePlan(question, plan, shopping, costs, None if unpriced else consumed, consumed, unpriced, unknown)
 
 
-def _plan(inputs: PlanInputs, question: PlanQuestion, costs: StandardCost) -> Plan:
+def _plan(inputs: PlanInputs, question: PlanQuestion, costs: StandardCost, shared: SharedDraws) -> Plan:
     isolated_g = question.target_g / inputs.dry_fraction
 
     def planned(sizes_g: Mapping[str, float]) -> Plan:
@@ -88,6 +92,7 @@ def _plan(inputs: PlanInputs, question: PlanQuestion, costs: StandardCost) -> Pl
             seed_words=(inputs.route,),
             trials=question.trials,
             spares=question.spares,
+            shared=shared,
         )
 
     found = planned({})
