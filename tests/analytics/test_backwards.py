@@ -30,7 +30,7 @@ def step(code: str, yields: list[float], key: str | None, *more: tuple[str, floa
     plan = PlanStep(code, forecast, 1.0, upstream, tuple(bought), seed_words=("r", code))
     lines = tuple(CostLine(each.material, each.g_per_g * 0.01) for each in bought)
     cost = StepCost(code, sum(yields) / len(yields), lines, upstream, 50.0)
-    return StepInputs(plan, cost, "r", code, key or "made", f"{code}-product")
+    return StepInputs(plan, cost, "r", code, key or "a-product", f"{code}-product")
 
 
 def inputs(**more: object) -> PlanInputs:

@@ -165,7 +165,6 @@ def cheapest_branches(campaigns: Campaigns, steps: Sequence[PlanStep], flow: Pla
     total = flow_cost(steps, flow)
     if not met or total is None:
         return BILL
-    worth = _product_costs(steps, campaigns, flow)
     over: dict[tuple[int, int], float] = {}
     for _ in range(1 if len(met) == 1 else 2):
         for place, made in met:
@@ -185,9 +184,12 @@ def cheapest_branches(campaigns: Campaigns, steps: Sequence[PlanStep], flow: Pla
             fed = np.broadcast_to(outcomes.feed_g[place], campaigns.shape)
             tail = np.divide(outcomes.final_g, fed, out=np.zeros(campaigns.shape), where=fed > 0)
             tail *= planned.feed_g[place] / planned.output_g
-            grams = dict(steps[place].upstream)
-            costs = [planned.feed_g[place] * grams[earlier] * worth[earlier] for earlier in made]
-            rest = max(0.0, (flow_cost(steps, planned) or total) - sum(costs))
+            now = flow_cost(steps, planned) or total
+            # What a branch costs is what twice of it would cost more.
+            twice = [{**without, (place, earlier): 2.0} for earlier in made]
+            doubled = [_replanned(campaigns, steps, replace(flow, over=over)) for over in twice]
+            costs = [max(0.0, (flow_cost(steps, each) or now) - now) for each in doubled]
+            rest = max(0.0, now - math.fsum(costs))
             found = cheapest_over(levels, tail, confidence, costs, rest)
             over = {**without, **{(place, e): share for e, share in zip(made, found, strict=True)}}
     return BILL if all(share == 1.0 for share in over.values()) else over
@@ -200,14 +202,3 @@ def _replanned(campaigns: Campaigns, steps: Sequence[PlanStep], flow: PlannedFlo
     spare = [count - needed for count, needed in zip(flow.batches, flow.needed_batches, strict=True)]
     final = max(place for place, wanted in enumerate(flow.product_g) if wanted > 0)
     return planned_flow(steps, campaigns.expected_ratio, final, flow.output_g, spare, flow.over)
-
-
-def _product_costs(steps: Sequence[PlanStep], campaigns: Campaigns, flow: PlannedFlow) -> list[float]:
-    """Money per gram of every step's product at the ratios expected and the batch sizes of ``flow``."""
-    costs: list[float] = []
-    for place, step in enumerate(steps):
-        brought = sum(grams * costs[earlier] for earlier, grams in step.upstream)
-        batch_g = flow.feed_g[place] / flow.batches[place] if flow.batches[place] else math.inf
-        fixed = step.cost_per_batch / batch_g if batch_g > 0 else 0.0
-        costs.append((brought + (step.cost_per_g or 0.0) + fixed) / campaigns.expected_ratio[place])
-    return costs
