@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -74,6 +75,7 @@ class _Gathering:
         self.last_of: dict[str, int] = {}
         self.parts: list[tuple[Costing, Usable]] = []
         self.made_by: dict[str, str] = {}
+        self.expires_on: dict[str, dt.date] = {}
 
     def gathered(self, route: str | Route) -> Gathered:
         costing = costing_of(self.book, route, self.exchange)
@@ -92,6 +94,7 @@ class _Gathering:
             dry_fraction=model.last.runs.dry_fraction,
             on_hand_g=_first(part.grams for _, part in self.parts),
             on_hand_counts_as_g=_first(part.standing_for_g for _, part in self.parts),
+            expires_on=self.expires_on,
             stock_left_out=tuple(left_out[code] for code in sorted(left_out)),
             price_per_g=_first(_prices(part) for part, _ in self.parts),
             made_by={material: code for material, code in self.made_by.items() if material not in made},
@@ -163,13 +166,20 @@ class _Gathering:
             return Usable({}, {}, ())
         materials = {*model.bought, *(step.product for step in model.order)}
         least = {step.product: step.minimum_assay.base() for step in model.order if step.minimum_assay is not None}
-        return usable(
-            lots_of(self.book, materials, model.materials),
+        lots = lots_of(self.book, materials, model.materials)
+        found = usable(
+            lots,
             self.exchange.as_of,
             projects=None if self.stock == ALL else self.projects,
             minimum_assay=least,
             worth=worth,
         )
+        left_alone = {left["lot"] for left in found.left_out}
+        for each in lots:
+            day = each.lot.expires_on
+            if day is not None and each.left_g and each.left_g > 0.0 and each.lot.code not in left_alone:
+                self.expires_on[each.lot.material] = min(day, self.expires_on.get(each.lot.material, day))
+        return found
 
     def _step(
         self,

@@ -7,6 +7,8 @@ from decimal import Decimal
 from typing import Any
 
 from service.analytics.planning.inputs import PlanInputs
+from service.analytics.planning.masses import plan_masses
+from service.analytics.planning.times import StepTimes, plan_times
 from service.analytics.planning.whole import WholePlan
 from service.answer.by_volume import NO_DENSITY, shown
 from service.answer.prices import Exchange
@@ -14,12 +16,7 @@ from service.domain.money import Money, from_micro
 from service.domain.offer import Offer
 
 
-def laid_out(inputs: PlanInputs, whole: WholePlan, offers: Sequence[Offer], exchange: Exchange) -> dict[str, Any]:
-    """Return the numbers of a plan as its answer shows them; ``offers`` are those that packs are bought by."""
-    return _Layout(inputs, whole, offers, exchange).answer()
-
-
-class _Layout:
+class Layout:
     """One plan with the inputs that it is shown with."""
 
     def __init__(self, inputs: PlanInputs, whole: WholePlan, offers: Sequence[Offer], exchange: Exchange) -> None:
@@ -28,6 +25,7 @@ class _Layout:
         self.offers = {offer.code: offer for offer in offers}
 
     def answer(self) -> dict[str, Any]:
+        """Return the keys of the answer that follow from the plan alone."""
         plan, campaign, inputs = self.plan, self.plan.campaign, self.inputs
         reasons: dict[str, str] = {}
         return {
@@ -41,6 +39,9 @@ class _Layout:
             "p_max_without_spares": plan.p_max_without_spares,
             "monte_carlo_u": campaign.monte_carlo_u,
             "near_edge": self._near_edge(),
+            **self._times(reasons),
+            "branches": self._branches(reasons),
+            "expected": self._expected(reasons),
             "product_on_hand_g": inputs.on_hand_g.get(inputs.product, 0.0),
             "starting_materials": _starting(campaign.starting),
             "steps": [self._step_line(place) for place in range(len(campaign.steps))],
@@ -82,7 +83,75 @@ class _Layout:
             "product": step.product,
             "expected_product_g": planned.expected_product_g,
             "from_stock_g": planned.from_stock_g,
+            "expected_key_input_g": planned.expected_key_input_g,
+            "left_over_g": planned.expected_left_g,
+            "elapsed_h": None if step.elapsed_h is None else step.elapsed_h * planned.batches,
             "labour_h": None if step.labour_h is None else step.labour_h * planned.batches,
+        }
+
+    def _times(self, reasons: dict[str, str]) -> dict[str, Any]:
+        """Hours of hands and of the clock, and the steps that decide the latter."""
+        found = plan_times(
+            [
+                StepTimes(
+                    step.code,
+                    planned.batches,
+                    step.labour_h,
+                    step.elapsed_h,
+                    tuple(earlier for earlier, _ in step.plan.upstream),
+                )
+                for step, planned in zip(self.inputs.steps, self.plan.campaign.steps, strict=True)
+            ]
+        )
+        reasons |= found.reasons
+        return {
+            "hands_on_h": found.hands_on_h,
+            "elapsed_h": found.elapsed_h,
+            "longest_path": list(found.longest_path),
+        }
+
+    def _branches(self, reasons: dict[str, str]) -> dict[str, Any] | None:
+        """How branches that meet are over-provided, and what that saves beside the bill's ratio."""
+        found = self.plan.branches
+        if found is None:
+            return None
+        if found.cost is None or found.cost_at_the_bill is None:
+            unpriced = ", ".join(self.whole.costs.unpriced) or "a step or a stock of it"
+            reasons["branches"] = f"planned at the bill's ratio, as no price is known of {unpriced}"
+        saved = None if found.cost is None else (found.cost_at_the_bill or 0.0) - found.cost
+        return {
+            "over_provided": [{"step": step, "fed_by": fed_by, "over": over} for step, fed_by, over in found.over],
+            "cost": found.cost,
+            "cost_at_the_bill": found.cost_at_the_bill,
+            "saves": saved,
+            "currency": self.inputs.currency,
+        }
+
+    def _expected(self, reasons: dict[str, str]) -> dict[str, Any]:
+        """What the plan gives, leaves over and wastes on the average of its trials."""
+        campaign, inputs = self.plan.campaign, self.inputs
+        untold = {m: NO_DENSITY for m in campaign.materials if m in inputs.by_volume} | dict(self.whole.unknown_needs)
+        found = plan_masses(campaign, untold)
+        if found.reason is not None:
+            reasons["expected.waste_g"] = found.reason
+        worth = {
+            s.code: share.product_cost_per_g for s, share in zip(inputs.steps, self.whole.costs.by_step, strict=True)
+        }
+        products = {step.code: step.product for step in inputs.steps}
+        return {
+            "product_g": found.product_g * inputs.dry_fraction,
+            "into_g": found.into_g,
+            "waste_g": found.waste_g,
+            "left_over": [
+                {
+                    "step": code,
+                    "material": products[code],
+                    "amount_g": grams,
+                    "value": None if (per_g := worth[code]) is None else grams * per_g,
+                    "currency": inputs.currency,
+                }
+                for code, grams in found.left_over_g.items()
+            ],
         }
 
     def _materials(self) -> list[dict[str, Any]]:
@@ -101,6 +170,9 @@ class _Layout:
                     left_over=self.purchase.left_over_g.get(material),
                 ),
                 "packs": self._packs(material),
+                "on_hand_expires_on": self._expiry(material),
+                "left_over_value": self._left_over_value(material),
+                "left_over_expires_on": None,
                 "reason": self._reason(material),
             }
             for material, need in sorted(self.plan.campaign.materials.items())
@@ -109,15 +181,26 @@ class _Layout:
             for material, reason in sorted(self.whole.unknown_needs.items())
         ]
 
+    def _expiry(self, material: str) -> str | None:
+        """The day on which the first of the lots that may be taken expires; None where none does."""
+        first = self.inputs.expires_on.get(material)
+        return None if first is None else first.isoformat()
+
+    def _left_over_value(self, material: str) -> float | None:
+        """What the packs leave over is worth at today's price; a pack states no day on which it expires."""
+        left, price = self.purchase.left_over_g.get(material), self.inputs.price_per_g.get(material)
+        return None if left is None or price is None else left * price
+
     def _packs(self, material: str) -> list[dict[str, Any]]:
         bought = [(self.offers[code], count) for code, count in self.purchase.packs.items()]
         return [
-            {"offer": offer.code, "count": count, "cash": self._money(self.exchange.of(offer.price) * count)}
+            {"offer": offer.code, "count": count, "cash": self.money(self.exchange.of(offer.price) * count)}
             for offer, count in bought
             if offer.material == material
         ]
 
-    def _money(self, amount: Decimal) -> dict[str, str]:
+    def money(self, amount: Decimal) -> dict[str, str]:
+        """Return an amount of the answer's currency as it is shown."""
         return Money(amount, self.exchange.currency).trimmed().as_dict()
 
     def _reason(self, material: str) -> str | None:
@@ -138,8 +221,8 @@ class _Layout:
         return {
             "consumed_estimate": whole.consumed,
             "consumed_at_least": whole.consumed_at_least,
-            "cash": self._money(from_micro(purchase.cash_micro)),
-            "shipping": self._money(from_micro(sum(purchase.shipping_micro.values()))),
+            "cash": self.money(from_micro(purchase.cash_micro)),
+            "shipping": self.money(from_micro(sum(purchase.shipping_micro.values()))),
             "complete": not whole.unpriced and not purchase.not_offered,
             "per_g_expected": whole.consumed / expected_g if whole.consumed is not None and expected_g > 0.0 else None,
             "currency": self.exchange.currency,

@@ -17,9 +17,11 @@ from service.analytics.planning.planned import Plan
 
 @dataclass(frozen=True, slots=True)
 class Shopping:
-    """What the shop is asked for: needs beyond the shelf, in grams, and the packs that cover them."""
+    """What the shop is asked for: needs beyond the shelf, in grams, those of them that cost something, and the packs
+    that cover these."""
 
     to_buy_g: Mapping[str, float]
+    wanted_g: Mapping[str, float]
     purchase: Purchase
 
 
@@ -146,7 +148,7 @@ def _shopping(inputs: PlanInputs, needs_g: Mapping[str, float]) -> Shopping:
     on_hand = inputs.on_hand_counts_as_g
     to_buy = {material: max(0.0, need - max(0.0, on_hand.get(material, 0.0))) for material, need in needs_g.items()}
     wanted = {m: grams for m, grams in to_buy.items() if grams > 0.0 and inputs.price_per_g.get(m) != 0.0}
-    return Shopping(to_buy, cheapest_packs(wanted, inputs.offers, inputs.terms))
+    return Shopping(to_buy, wanted, cheapest_packs(wanted, inputs.offers, inputs.terms))
 
 
 def _consumption(inputs: PlanInputs, plan: Plan, costs: StandardCost) -> tuple[float, list[str]]:
