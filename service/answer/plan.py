@@ -23,6 +23,7 @@ from service.answer.plan_lines import Layout
 from service.answer.prices import Exchange
 from service.domain.caution import STANDING, Caution
 from service.domain.money import Money, from_micro, to_micro
+from service.errors import UnknownRecord
 
 METHOD = "plan/2"
 
@@ -64,9 +65,13 @@ def plan_of(
         raise ValueError("a plan is asked for by exactly one of target, budget and from_stock")
     exchange = Exchange(book, currency or book.workshop.currency, as_of)
     gathered = plan_inputs(book, route_code, exchange, stock=stock, project=project)
-    for code in spare:
-        book.step(gathered.costing.model.route, code)
     inputs = gathered.inputs
+    steps = [step.code for step in inputs.steps]
+    for code in spare:
+        if code not in steps:
+            raise UnknownRecord(
+                f"the plan of route {route_code!r} has no step {code!r}; its steps are {', '.join(steps)}"
+            )
     budget_micro = None
     if budget is not None:
         budget_micro = to_micro(exchange.of(Money(budget[0], budget[1] or exchange.currency)))

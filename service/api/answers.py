@@ -145,7 +145,12 @@ def operations() -> Sequence[Operation]:
                     default="own",
                 ),
                 query.code("project", "The project whose lots are its own."),
-                query.code("spare", "A step that gets a spare batch in any case.", repeated=True),
+                query.code(
+                    "spare",
+                    "A step that gets a spare batch in any case; route/step for one of a route that feeds this one.",
+                    repeated=True,
+                    of_route=True,
+                ),
                 query.code("acknowledge", "Codes of cautions that are known and taken.", repeated=True),
                 CURRENCY,
                 query.whole("trials", "Trials of the simulation.", least=256, most=65536, default=16384),

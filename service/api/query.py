@@ -25,7 +25,6 @@ CODE_PATTERN: Final = "[A-Za-z0-9][A-Za-z0-9._-]{0,63}"
 MOST_VALUES: Final = 100
 """The most values that one repeated parameter takes."""
 
-_CODE: Final = re.compile(CODE_PATTERN)
 _DATE: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _WHOLE: Final = re.compile(r"[0-9]{1,9}")
 
@@ -231,15 +230,18 @@ def whole(name: str, description: str, *, least: int, most: int, default: int | 
     return Parameter(name, description, read, f"a whole number from {least} to {most}", schema, default)
 
 
-def code(name: str, description: str, *, repeated: bool = False, required: bool = False) -> Parameter:
-    """Declare the code of a record."""
+def code(
+    name: str, description: str, *, repeated: bool = False, required: bool = False, of_route: bool = False
+) -> Parameter:
+    """Declare the code of a record; with ``of_route`` the code of a route and a slash may stand before it."""
+    pattern = f"({CODE_PATTERN}/)?{CODE_PATTERN}" if of_route else CODE_PATTERN
 
     def read(text: str) -> str:
-        if not _CODE.fullmatch(text):
+        if not re.fullmatch(pattern, text):
             raise ValueError(text)
         return text
 
-    schema = {"type": "string", "pattern": f"^{CODE_PATTERN}$"}
+    schema = {"type": "string", "pattern": f"^{pattern}$"}
     expected = "a code: a letter or digit, then at most 63 letters, digits, dots, dashes or underscores"
     return Parameter(name, description, read, expected, schema, repeated=repeated, required=required)
 

@@ -2,50 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
 from tests.answer.desk import Desk, named
-from tests.answer.small import roast, run, shop
-from tests.answer.test_plan import NETS, ONLY_SQLITE, OXIDES, start
+from tests.answer.small import ash_of_ones_own, take_ash_from_its_route
+from tests.answer.test_plan import ONLY_SQLITE, start
 from tests.store.book import ROUTE, altered
 
 
 @pytest.fixture
 def bench(desk: Desk) -> Desk:
     """The oxide's route takes a soda ash that a route of its own makes from soda, four runs of it."""
-    desk.fill()
-    shop(desk, "ash-1kg")
-    for number, (net, oxide) in enumerate(zip(NETS, OXIDES, strict=True), start=1):
-        run(desk, f"C-{number}", outturns=[{"material": "malachite", "net": net, "assay": "0.96"}], shelved=False)
-        roast(desk, f"R-{number}", oxide)
-    desk.put("materials", "soda", {"name": "soda crystals"})
-    desk.put("offers", "soda-1kg", {**priced("soda", "2"), "pack": "1 kg"})
-    calcine = {"code": "calcine", "basis": "mass-ratio", "key_input": "soda", "product": "soda-ash"}
-    calcine |= {"key_input_limits": {"largest": "100 g"}, "labour": "0.5 h"}
-    desk.put("routes", "ash", {"name": "ash", "product": "soda-ash", "steps": [calcine]})
-    for number, net in enumerate(("36.2 g", "35.1 g", "37.0 g", "36.5 g"), start=1):
-        made: dict[str, Any] = {"route": "ash", "step": "calcine", "status": "finished", "finished_on": "2026-05-01"}
-        made |= {"charges": [{"material": "soda", "amount": "100 g"}]}
-        desk.put("runs", f"A-{number}", made | {"outturns": [{"material": "soda-ash", "net": net}]})
-    return desk
-
-
-def priced(material: str, amount: str) -> dict[str, Any]:
-    return {"material": material, "supplier": "corner", "price": {"amount": amount, "currency": "EUR"}}
-
-
-def name_the_route(desk: Desk) -> None:
-    step = ROUTE["steps"][0]
-    line = {**step["bill"][0], "from_route": "ash"}
-    desk.put("routes", "oxide", altered(ROUTE, steps=[step | {"bill": [line, *step["bill"][1:]]}, ROUTE["steps"][1]]))
+    return ash_of_ones_own(desk)
 
 
 def test_a_reagent_of_ones_own_is_made_in_batches_of_its_own(bench: Desk) -> None:
     # Nobody sells the ash and one route makes it: whether the bill says so or not is the same plan.
     unsaid = bench.plan("oxide", 25.0, stock="none")
-    name_the_route(bench)
+    take_ash_from_its_route(bench)
     found = bench.plan("oxide", 25.0, stock="none")
     assert found["steps"] == unsaid["steps"]
     steps = {step["step"]: step for step in found["steps"]}
@@ -62,7 +36,7 @@ def test_a_reagent_of_ones_own_is_made_in_batches_of_its_own(bench: Desk) -> Non
 
 
 def test_what_is_in_stock_of_the_reagent_is_not_made(bench: Desk) -> None:
-    name_the_route(bench)
+    take_ash_from_its_route(bench)
     bench.put("lots", "ash-found", {"material": "soda-ash", "amount": "500 g"})
     found = bench.plan("oxide", 25.0)
     calcine = named(found["steps"], step="ash/calcine")
