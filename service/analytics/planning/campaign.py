@@ -56,8 +56,7 @@ class Campaigns:
     def ratio(self, place: int, batches: int) -> Trials:
         """Return grams of product per gram of key input of a step over ``batches`` even batches: shape (trials,)."""
         if (place, batches) not in self._ratios:
-            ratio = self._draws[place].success(batches)
-            ratio *= self._steps[place].factor_g_per_g
+            ratio = self._draws[place].success(batches) * self._steps[place].factor_g_per_g
             if self._steps[place].forecast.scale == "ln":
                 np.minimum(ratio, MOST_RATIO, out=ratio)
             self._ratios[place, batches] = ratio
