@@ -25,6 +25,7 @@ CODE_PATTERN: Final = "[A-Za-z0-9][A-Za-z0-9._-]{0,63}"
 MOST_VALUES: Final = 100
 """The most values that one repeated parameter takes."""
 
+_MONEY: Final = re.compile("([^A-Za-z]+?) *([A-Za-z]{3})?")
 _DATE: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _WHOLE: Final = re.compile(r"[0-9]{1,9}")
 
@@ -151,12 +152,9 @@ def money(name: str, description: str, *, choice_of: str | None = None) -> Param
     """Declare an amount of money above 0, ``20 EUR`` or ``20``; read to amount and currency, None where left out."""
 
     def read(text: str) -> tuple[Decimal, str | None]:
-        amount, _, currency = text.strip().partition(" ")
-        if not amount[-1:].isdigit() and len(amount) > 3:
-            amount, currency = amount[:-3], amount[-3:] + currency
-        stated = currency.strip() or None
-        found = parse_money({"amount": amount, "currency": stated or "EUR"}, sign="positive")
-        return found.amount, stated
+        parts = _MONEY.fullmatch(text.strip())
+        amount, stated = (text, None) if parts is None else parts.groups()
+        return parse_money({"amount": amount, "currency": stated or "EUR"}, sign="positive").amount, stated
 
     return Parameter(name, description, read, 'an amount of money such as "20 EUR"', choice_of=choice_of)
 

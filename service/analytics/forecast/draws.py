@@ -88,10 +88,10 @@ class StepDraws:
     def success(self, batches: int) -> Trials:
         """Return the mean yield over ``batches`` parallel batches of equal feed, failed ones at 0, a value a trial.
 
-        Shape (trials,), read-only, fractions (g/g for a mass ratio). The number of failures is drawn beta-binomially from the
-        trial's one uniform by the exact inverse of its distribution, so that one more batch never takes product away:
-        ``batches`` times the answer grows with ``batches`` in every trial. Batches are exchangeable, and those that
-        fail are taken to be the last. Raises ``NotComputable`` above 200 batches.
+        Shape (trials,), read-only, fractions (g/g for a mass ratio). The number of failures is drawn beta-binomially
+        from the trial's one uniform by the exact inverse of its distribution, so that one more batch never takes
+        product away: ``batches`` times the answer grows with ``batches`` in every trial. Batches are exchangeable, and
+        those that fail are taken to be the last. Raises ``NotComputable`` above 200 batches.
 
         >>> from service.analytics.forecast.next_run import forecast_step
         >>> step = forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False)
