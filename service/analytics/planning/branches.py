@@ -21,9 +21,9 @@ from service.analytics.planning.graph import BILL, Over, PlannedFlow, PlanStep, 
 MOST_OVER = 20.0
 """No branch is over-provided by more than this beside another (judgement)."""
 
-_COARSE = np.linspace(-math.log(MOST_OVER), math.log(MOST_OVER), 13)
+_COARSE = np.linspace(-math.log(MOST_OVER), math.log(MOST_OVER), 7)
 _GOLDEN = (math.sqrt(5) - 1) / 2
-_FINE = 1e-3
+_FINE = 0.01
 _MOST_SWEEPS = 6
 
 
@@ -40,7 +40,7 @@ def cheapest_over(
     shape (trials,), final product over what is planned, for a feed as planned. At a ratio o the product is
     A·min(o·levels)·tail, so that A = 1/quantile is closed, and the cost is A·(rest + Σ o·branch). ``branch_costs`` and
     ``rest_cost``: money at the bill's ratio. One ratio at a time is gone through on a coarse grid and then by golden
-    section, to 0.1 %, in turn until none moves.
+    section, to 1 %, in turn until none moves: about the least cost, 1 % of a ratio is next to nothing.
 
     All 1 where so many trials fail that no amount suffices, or nothing costs anything.
 

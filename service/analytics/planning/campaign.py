@@ -62,8 +62,20 @@ class Campaigns:
             self._ratios[place, batches] = ratio
         return self._ratios[place, batches]
 
-    def carry_out(self, flow: PlannedFlow, *, limited: bool = True) -> Outcomes:
-        """Return what the planned flow would give in every trial; ``limited`` off leaves the largest batches out."""
+    def greatest_ratio(self, place: int, fewest: int, most: int) -> Trials:
+        """Return the greatest ratio of a step in every trial over all counts of batches from ``fewest`` to ``most``."""
+        found = self.ratio(place, fewest)
+        for batches in range(fewest + 1, most + 1):
+            found = np.maximum(found, self.ratio(place, batches))
+        return found
+
+    def carry_out(
+        self, flow: PlannedFlow, *, limited: bool = True, ratios: Sequence[Trials | None] | None = None
+    ) -> Outcomes:
+        """Return what the planned flow would give in every trial; ``limited`` off leaves the largest batches out.
+
+        ``ratios``: of each step, in place of those of its batches.
+        """
         feeds: list[Trials] = []
         products: list[Trials] = []
         on_hand: list[Trials] = []
@@ -80,7 +92,8 @@ class Campaigns:
                     feed = np.minimum(feed, other)
                 if brought and limited and (most := self._most_feed(flow, place)) < math.inf:
                     feed = np.minimum(feed, most)
-                product = feed * self.ratio(place, batches)
+                instead = None if ratios is None else ratios[place]
+                product = feed * (self.ratio(place, batches) if instead is None else instead)
             feeds.append(feed)
             products.append(product)
             on_hand.append(product + flow.from_stock_g[place] if flow.from_stock_g[place] else product)

@@ -67,7 +67,7 @@ class Search:
         No output below confidence x target can reach it: the chance is at most the mean of the final amount over the
         target (Markov's inequality), and that mean is at most the output; a tenth is left for the draws' own scatter.
         """
-        low = 0.9 * self.confidence * self.target_g
+        low = self._first_possible(0.9 * self.confidence * self.target_g)
         while True:
             start = low * _JUST_ABOVE
             flow = self._flow(start)
@@ -79,7 +79,7 @@ class Search:
                 )
             high = max(flow.next_change_g, low * _LEAST_STRETCH)
             # What is reached rises along a stretch, so that its end decides.
-            if not math.isinf(high) and self._margin(high) < -_EXACT:
+            if not math.isinf(high) and not self._reaches(high):
                 low = high
                 continue
             if self._margin(start) >= 0:
@@ -87,6 +87,39 @@ class Search:
             if math.isinf(high):
                 high = self._far_enough(start)
             return self._flow(_least_root(self._margin, start, high))
+
+    def _first_possible(self, low: float) -> float:
+        """An output from ``low`` on below which none reaches, however its batches fall.
+
+        In every trial no count of batches in between gives more than the greatest ratio over them all. Without stock
+        and smallest batches what that gives is in proportion to the output, so that its own least output is a bound.
+        """
+        flow = self._flow(low * _JUST_ABOVE)
+        margin = self._margin(low * _JUST_ABOVE) if max(flow.batches) <= MOST_BATCHES else 0.0
+        if not -0.99 < margin < 0 or math.isinf(flow.next_change_g):
+            return low
+        guess = low / (1 + margin)
+        beyond = self._flow(guess)
+        if max(beyond.batches) > MOST_BATCHES:
+            return low
+        spare = max(
+            count - needed
+            for each in (flow, beyond)
+            for count, needed in zip(each.batches, each.needed_batches, strict=True)
+        )
+        counts = list(zip(flow.needed_batches, beyond.needed_batches, strict=True))
+        if any(fewest == 0 < most for fewest, most in counts):
+            return low
+        ratios = [
+            self.campaigns.greatest_ratio(place, fewest, max(fewest, most) + spare) if most else None
+            for place, (fewest, most) in enumerate(counts)
+        ]
+        final_g = self._per_trial(self.campaigns.carry_out(beyond, limited=False, ratios=ratios))
+        bound = starting_amount(final_g, self.target_g, self.confidence)
+        if bound is None or bound >= 1:
+            return guess
+        straight = all(step.smallest_g is None and step.stock_g == 0 for step in self._steps)
+        return max(low, guess * bound * (1 - 1e-9)) if straight else low
 
     def best_spare(self, batches: Sequence[int]) -> int | None:
         """The step where one more batch raises the logarithm of the greatest reach most per cost; None where none."""
@@ -157,6 +190,14 @@ class Search:
     def _per_trial(self, outcomes: Outcomes) -> Trials:
         return np.broadcast_to(outcomes.final_g, (self._trials,))
 
+    def _reaches(self, output_g: float) -> bool:
+        """Whether a share ``confidence`` of the trials reaches the target."""
+        if output_g in self._margins:
+            return self._margins[output_g] >= -_EXACT
+        final_g = self._per_trial(self.campaigns.carry_out(self._flow(output_g)))
+        hits = np.count_nonzero(final_g >= self.target_g * (1 - _EXACT))
+        return bool(hits >= math.ceil(self.confidence * self._trials - 1e-9))
+
     def _margin(self, output_g: float) -> float:
         """How far what a share ``confidence`` of the trials reaches lies above the target, as a fraction of it."""
         if output_g not in self._margins:
@@ -222,6 +263,7 @@ def _least_root(margin: Callable[[float], float], low: float, high: float) -> fl
     """
     at_low, at_high = margin(low), margin(high)
     weight_low, weight_high = at_low, at_high
+    before = 0
     for _ in range(100):
         if at_high <= _EXACT or high - low <= _CLOSE * high:
             break
@@ -229,10 +271,12 @@ def _least_root(margin: Callable[[float], float], low: float, high: float) -> fl
         if not low < middle < high:
             middle = (low + high) / 2
         at_middle = margin(middle)
-        if at_middle >= -_EXACT:
+        side = 1 if at_middle >= -_EXACT else -1
+        if side > 0:
             high, at_high, weight_high = middle, at_middle, at_middle
-            weight_low /= 2
+            weight_low *= 0.5 if before == side else 1.0
         else:
             low, at_low, weight_low = middle, at_middle, at_middle
-            weight_high /= 2
+            weight_high *= 0.5 if before == side else 1.0
+        before = side
     return high
