@@ -23,6 +23,7 @@ MOST_OVER = 20.0
 
 _COARSE = np.linspace(-math.log(MOST_OVER), math.log(MOST_OVER), 7)
 _GOLDEN = (math.sqrt(5) - 1) / 2
+_COARSE_TRIALS = 1024
 _FINE = 0.01
 _MOST_SWEEPS = 6
 
@@ -51,13 +52,15 @@ def cheapest_over(
     (1.0, True)
     """
     logs = [0.0] * len(branch_costs)
+    # The coarse grid is gone through on the first trials alone; what it leads to is reckoned on them all.
+    few = min(_COARSE_TRIALS, tail.size)
 
-    def cost(tried: Sequence[float]) -> float:
+    def cost(tried: Sequence[float], trials: int = tail.size) -> float:
         over = _normal(tried)
-        reached = over[0] * levels[0]
+        reached = over[0] * levels[0, :trials]
         for share, level in zip(over[1:], levels[1:], strict=True):
-            np.minimum(reached, share * level, out=reached)
-        reached *= tail
+            np.minimum(reached, share * level[:trials], out=reached)
+        reached *= tail[:trials]
         amount = starting_amount(reached, 1.0, confidence)
         if amount is None:
             return math.inf
@@ -71,10 +74,10 @@ def cheapest_over(
         before = list(logs)
         for place in range(1, len(logs)):
 
-            def along(value: float, at: int = place) -> float:
-                return cost([value if k == at else old for k, old in enumerate(logs)])
+            def along(value: float, trials: int = tail.size, at: int = place) -> float:
+                return cost([value if k == at else old for k, old in enumerate(logs)], trials)
 
-            logs[place] = _least_along(along, logs[place])
+            logs[place] = _least_along(along, logs[place], few)
         if all(abs(new - old) < _FINE for new, old in zip(logs, before, strict=True)):
             break
     return tuple(_normal(logs)) if cost(logs) < least else (1.0,) * len(logs)
@@ -85,10 +88,10 @@ def _normal(logs: Sequence[float]) -> list[float]:
     return [math.exp(min(value - least, math.log(MOST_OVER))) for value in logs]
 
 
-def _least_along(cost: Callable[[float], float], start: float) -> float:
+def _least_along(cost: Callable[..., float], start: float, few: int) -> float:
     """Where the cost is least: the best of a coarse grid about 0 and ``start``, then golden section beside it."""
     points: list[float] = sorted({*_COARSE.tolist(), start})
-    costs = [cost(point) for point in points]
+    costs = [cost(point, few) for point in points]
     best = min(range(len(points)), key=costs.__getitem__)
     low, high = points[max(best - 1, 0)], points[min(best + 1, len(points) - 1)]
     left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
@@ -103,7 +106,7 @@ def _least_along(cost: Callable[[float], float], start: float) -> float:
             right = low + _GOLDEN * (high - low)
             at_right = cost(right)
     found, at_found = (left, at_left) if at_left <= at_right else (right, at_right)
-    return found if at_found <= costs[best] else points[best]
+    return found if at_found <= cost(points[best]) else points[best]
 
 
 def flow_cost(steps: Sequence[PlanStep], flow: PlannedFlow) -> float | None:

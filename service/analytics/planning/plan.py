@@ -88,7 +88,7 @@ def plan_route(
         confidence=confidence,
         trials=trials,
         campaign=search.described(flow),
-        at_the_mean=search.described(search.flow_at_the_mean()),
+        at_the_mean=search.described(search.flow_at_the_mean(), planned_needs=True),
         p_max=p_max,
         p_max_without_spares=search.campaigns.greatest_reach(search.flow_without_spares(flow.output_g), target_g),
         near_edge=near_edge,

@@ -133,13 +133,13 @@ class Search:
                     best, best_gain = place, gain / step.spare_cost
         return best
 
-    def described(self, flow: PlannedFlow) -> Campaign:
-        """The flow carried out in every trial, and what it needs."""
+    def described(self, flow: PlannedFlow, *, planned_needs: bool = False) -> Campaign:
+        """The flow carried out in every trial, and what it needs; with ``planned_needs`` no more than as planned."""
         outcomes = self.campaigns.carry_out(flow)
         keys = {bought.material for step in self._steps for bought in step.bought if bought.key}
         p_reach, u = reach_probability(self._per_trial(outcomes), 1.0, self.target_g)
         heavy = any(step.forecast.scale == "ln" for step in self._steps)
-        materials = self._needs(flow, outcomes, heavy=heavy)
+        materials = self._needs(flow, None if planned_needs else outcomes, heavy=heavy)
         left_g = self._left_over(flow, outcomes)
         planned = tuple(
             PlannedStep(
@@ -157,16 +157,17 @@ class Search:
         starting = {material: need for material, need in materials.items() if material in keys}
         return Campaign(planned, starting, materials, p_reach, u)
 
-    def _needs(self, flow: PlannedFlow, outcomes: Outcomes, *, heavy: bool) -> dict[str, Need]:
+    def _needs(self, flow: PlannedFlow, outcomes: Outcomes | None, *, heavy: bool) -> dict[str, Need]:
         needs: dict[str, Need] = {}
-        for place, feeds in enumerate(outcomes.feed_g):
-            if not flow.batches[place]:
+        for place, step in enumerate(self._steps[: self._final + 1]):
+            if not flow.batches[place] or not step.bought:
                 continue
-            reached = math.ceil(self.confidence * feeds.size - 1e-9) - 1
-            planned_feed = flow.feed_g[place]
-            high_feed = max(planned_feed, float(np.partition(feeds, reached)[reached]))
-            mean_feed = mean_of(feeds, heavy=heavy)
-            for bought in self._steps[place].bought:
+            planned_feed = high_feed = mean_feed = flow.feed_g[place]
+            if outcomes is not None and (feeds := outcomes.feed_g[place]).size > 1:
+                reached = math.ceil(self.confidence * feeds.size - 1e-9) - 1
+                high_feed = max(planned_feed, float(np.partition(feeds, reached)[reached]))
+                mean_feed = mean_of(feeds, heavy=heavy)
+            for bought in step.bought:
                 before = needs.get(bought.material, Need(0.0, 0.0))
                 each_batch = flow.batches[place] * bought.g_per_batch
                 needs[bought.material] = Need(
