@@ -117,7 +117,8 @@ class _Gathering:
     def _add(self, costing: Costing, worth: Worth, above: tuple[str, ...]) -> None:
         """Lay a route's steps after those of the routes that feed it; ``worth`` is what its lots count for."""
         model = costing.model
-        fed_by = {material: self._sub_route(costing, material, above) for material in model.bought}
+        told = {each.material for step in model.steps for each in step.inputs if each.need.per_g is not None}
+        fed_by = {m: self._sub_route(costing, m, above) if m in told else None for m in model.bought}
         shelf = self._shelf(model, worth)
         first = len(self.steps)
         for place, step in enumerate(model.steps):
@@ -241,7 +242,9 @@ class _Gathering:
 
 def _maker(each: Input, first: int, fed_by: Mapping[str, Maker | None]) -> Maker | None:
     """Place of the step that makes an input, and grams of its product for a gram of need; None where it is bought."""
-    return fed_by.get(each.material) if each.maker is None else (first + each.maker, 1.0)
+    if each.maker is not None:
+        return first + each.maker, 1.0
+    return None if each.need.per_g is None else fed_by.get(each.material)
 
 
 def _share(this: StepModel, each: Input, code: str) -> float:

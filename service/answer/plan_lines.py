@@ -28,6 +28,8 @@ class Layout:
         """Return the keys of the answer that follow from the plan alone."""
         plan, campaign, inputs = self.plan, self.plan.campaign, self.inputs
         reasons: dict[str, str] = {}
+        if self.purchase.packs:
+            reasons["materials.left_over_expires_on"] = "an offer states no day on which its packs expire"
         return {
             "route": inputs.route,
             "product": inputs.product,
