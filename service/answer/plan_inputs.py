@@ -12,12 +12,14 @@ from service.analytics.money.standard_cost import CostLine, StepCost
 from service.analytics.planning.graph import BoughtInput, PlanStep
 from service.analytics.planning.inputs import PlanInputs, StepInputs
 from service.answer.book import Book
+from service.answer.cautions import WATER
 from service.answer.cost import Costing, costing_of
 from service.answer.prices import Exchange
 from service.answer.route_model import Input, RouteModel, StepModel
 from service.answer.shelf import Usable, lots_of, usable
 from service.answer.step_runs import experience_of, forecast_of
 from service.domain.lot import Measured, Strength
+from service.domain.material import Material
 from service.domain.route import Route
 from service.errors import NotComputable
 
@@ -76,6 +78,7 @@ class _Gathering:
         self.parts: list[tuple[Costing, Usable]] = []
         self.made_by: dict[str, str] = {}
         self.expires_on: dict[str, dt.date] = {}
+        self.at_hand: set[str] = set()
 
     def gathered(self, route: str | Route) -> Gathered:
         costing = costing_of(self.book, route, self.exchange)
@@ -100,6 +103,7 @@ class _Gathering:
             made_by={material: code for material, code in self.made_by.items() if material not in made},
             offers=tuple({offer.code: offer for part, _ in self.parts for offer in _offers(part)}.values()),
             terms=costing.shop.terms(),
+            at_hand=frozenset(self.at_hand),
             by_volume=frozenset().union(*(part.model.by_volume for part, _ in self.parts)),
         )
         return Gathered(inputs, costing, tuple(self.models))
@@ -175,6 +179,8 @@ class _Gathering:
             minimum_assay=least,
             worth=worth,
         )
+        kept = {each.lot.material for each in lots}
+        self.at_hand |= {code for code in model.bought if code not in kept and _is_water(model.materials[code])}
         left_alone = {left["lot"] for left in found.left_out}
         for each in lots:
             day = each.lot.expires_on
@@ -238,6 +244,11 @@ class _Gathering:
                 if _maker(each, first, fed_by) is None and each.need.per_g is None
             },
         )
+
+
+def _is_water(material: Material) -> bool:
+    """Whether it is water: where no lot of it is kept, it comes from the tap."""
+    return material.formula is not None and dict(material.formula.elements) == WATER
 
 
 def _maker(each: Input, first: int, fed_by: Mapping[str, Maker | None]) -> Maker | None:

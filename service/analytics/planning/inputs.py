@@ -50,7 +50,7 @@ class PlanInputs:
     is planned with that they stand for; ``stock_left_out`` names the lots left alone, and
     ``expires_on`` the first day on which a lot that may be taken expires. ``price_per_g``: money per gram
     of need. ``made_by``: materials that another route makes and that no step here does. ``offers``: packs of bought
-    materials and of intermediates, in grams of need.
+    materials and of intermediates, in grams of need. ``at_hand``: materials that the shelf never runs out of.
     """
 
     route: str
@@ -68,6 +68,7 @@ class PlanInputs:
     offers: tuple[PackOffer, ...] = ()
     terms: Mapping[str, OrderTerms] = field(default_factory=dict)
     by_volume: frozenset[str] = frozenset()
+    at_hand: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
