@@ -7,7 +7,7 @@ the chance that it gives nothing usable stands beside it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -77,6 +77,19 @@ class StepForecast:
     def mean_failure(self) -> float:
         """The expected chance, 0 to 1, that the next run gives nothing usable."""
         return self.failures_a / (self.failures_a + self.failures_b)
+
+    def beyond(self, ln_batch_beyond: float) -> StepForecast:
+        """Return the forecast for a batch whose size lies so far beyond the largest recorded, ln(size/largest).
+
+        Below 0, and while there is no run, it is the same forecast. (0.2·ln)² joins the variance of the level.
+
+        >>> forecast_step([0.6], 0, mass_ratio=False).beyond(1.0).beyond_variance
+        0.04000000000000001
+        """
+        if self.kind != "runs" or ln_batch_beyond <= 0:
+            return self
+        said: tuple[Note, ...] = () if "beyond-largest-batch" in self.notes else ("beyond-largest-batch",)
+        return replace(self, beyond_variance=float(beyond_variance(ln_batch_beyond)), notes=self.notes + said)
 
     def at_least(self, probability: float) -> float:
         """Return the yield (fraction; g/g for a mass ratio) that the next run reaches or passes with ``probability``.
@@ -182,8 +195,6 @@ def forecast_step(
     if new_lot and runs_per_lot > 1:
         effective = float(runs_by_lots(effective, runs_per_lot))
         notes.append("shared-lot")
-    if ln_batch_beyond > 0:
-        notes.append("beyond-largest-batch")
     if spread_factor > 1:
         notes.append("spread-inflated")
     prior = default_prior(scale) if prior is None else prior
@@ -203,10 +214,9 @@ def forecast_step(
         effective_runs=effective,
         failures_a=failures_a,
         failures_b=failures_b,
-        beyond_variance=float(beyond_variance(ln_batch_beyond)),
         notes=tuple(notes),
         spread_factor=spread_factor,
-    )
+    ).beyond(ln_batch_beyond)
 
 
 # ---- the sums of the forecast, each once: for one run here, for every run of the past in ``record``
