@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -38,13 +37,15 @@ class Gathered:
     inputs: PlanInputs
     costing: Costing
     models: tuple[tuple[RouteModel, StepModel], ...]
+    spread_factors: Mapping[str, float]
 
     def rests_on(self) -> dict[str, Any]:
-        """How many runs of all steps it rests on, and which were left out."""
+        """How many runs of all steps it rests on, which were left out, and by what the spreads are widened."""
         steps = [step for _, step in self.models]
         return {
             "runs": sum(len(step.runs.codes) + step.runs.failed for step in steps),
             "left_out": [dict(left) for step in steps for left in step.runs.left_out],
+            "spread_factor": dict(self.spread_factors),
         }
 
 
@@ -77,14 +78,14 @@ class _Gathering:
         self.last_of: dict[str, int] = {}
         self.parts: list[tuple[Costing, Usable]] = []
         self.made_by: dict[str, str] = {}
-        self.expires_on: dict[str, dt.date] = {}
+        self.expires_on: dict[str, str] = {}
         self.at_hand: set[str] = set()
 
     def gathered(self, route: str | Route) -> Gathered:
         costing = costing_of(self.book, route, self.exchange)
         model = costing.model
         self.main = model.route.code
-        self.projects = {self.project} if self.project is not None else self._projects(self.main)
+        self.projects = {self.project} if self.project is not None else self.book.columns.projects_of(self.main)
         self._add(costing, model.worth, ())
         made = {step.product for step in self.steps}
         left_out = {left["lot"]: left for _, part in reversed(self.parts) for left in part.left_out}
@@ -106,17 +107,11 @@ class _Gathering:
             at_hand=frozenset(self.at_hand),
             by_volume=frozenset().union(*(part.model.by_volume for part, _ in self.parts)),
         )
-        return Gathered(inputs, costing, tuple(self.models))
-
-    def _projects(self, route: str) -> set[str]:
-        """The projects that the route was run for."""
-        columns = self.book.columns
-        numbers = [n for n, group in enumerate(columns.groups) if group.route == route]
-        return {
-            project
-            for number, project in zip(columns.group, columns.project, strict=True)
-            if number in numbers and project is not None
+        factors = {
+            own.code: self.experience.spread_factor(step.runs)
+            for own, (_, step) in zip(self.steps, self.models, strict=True)
         }
+        return Gathered(inputs, costing, tuple(self.models), factors)
 
     def _add(self, costing: Costing, worth: Worth, above: tuple[str, ...]) -> None:
         """Lay a route's steps after those of the routes that feed it; ``worth`` is what its lots count for."""
@@ -184,7 +179,7 @@ class _Gathering:
         left_alone = {left["lot"] for left in found.left_out}
         for each in lots:
             day = each.lot.expires_on
-            if day is not None and each.left_g and each.left_g > 0.0 and each.lot.code not in left_alone:
+            if day is not None and each.lot.code not in left_alone:
                 self.expires_on[each.lot.material] = min(day, self.expires_on.get(each.lot.material, day))
         return found
 
