@@ -193,8 +193,7 @@ class Layout:
 
     def _expiry(self, material: str) -> str | None:
         """The day on which the first of the lots that may be taken expires; None where none does."""
-        first = self.inputs.expires_on.get(material)
-        return None if first is None else first.isoformat()
+        return self.inputs.expires_on.get(material)
 
     def _left_over_value(self, material: str) -> float | None:
         """What the packs leave over is worth at today's price; a pack states no day on which it expires."""
