@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.api import about, answers, balance, imports, ledger, pages, records, workshop
+from service.api import about, answers, balance, imports, ledger, pages, records, stock_counts, workshop
 from service.api.operation import Operation
 
 
@@ -10,6 +10,7 @@ def all_operations() -> tuple[Operation, ...]:
     """Return every operation."""
     return (
         *records.operations(),
+        *stock_counts.operations(),
         *answers.operations(),
         *ledger.operations(),
         *balance.operations(),

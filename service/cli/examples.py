@@ -73,6 +73,8 @@ def _asked(client: Client) -> Iterator[tuple[str, dict[str, Any]]]:
     yield "put_workshop", {"path": "/v1/workshop", "request": _body(client, "/v1/workshop"), "response": workshop}
     reaction = {"reactants": ["Cu", "H2SO4", "O2", "H2O"], "products": ["CuSO4.5H2O"]}
     yield "balance_reaction", _sent(client, "/v1/reactions/balance", reaction)
+    counted = [{"lot": "acid-01", "amount": "150 mL"}]
+    yield "post_stock_count", _sent(client, "/v1/stock-counts", {"on": str(AS_OF.date()), "counted": counted})
     line = {"kind": "project", "code": "cellar", "record": {"name": "the cellar"}}
     imported = _sent(client, "/v1/imports", [line])
     yield "post_import", imported

@@ -16,7 +16,7 @@ from service.record.checks import check, check_written_here
 from service.record.derive import Change, apply
 from service.record.etags import names
 from service.record.stock import STOCK_ENTRIES, refuse_change
-from service.record.written import Written
+from service.record.written import Move, Written
 from service.schemas.kinds import load_record, singular
 from service.store import records, standing
 from service.store.records import StoredRecord, body_text, same_body
@@ -141,7 +141,8 @@ def write(
     etag = f"r{revision}"
     if kind == "runs":
         etag += f"-o{bench.outcome_states[code]}"
-    return Written(kind, code, before is None, True, revision, writing.state, etag, moved)
+    moves = tuple(Move(run, *bench.moves[run]) for run in moved)
+    return Written(kind, code, before is None, True, revision, writing.state, etag, moved, moves)
 
 
 def _unchanged(

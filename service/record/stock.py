@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from typing import Any
 
 from service.domain.lot import ShelfLot
 from service.domain.material import Material
@@ -64,7 +65,10 @@ def entries_of(bench: Bench, lots: Sequence[str]) -> dict[str, list[StockEntry]]
 
 def entry_faults(bench: Bench, entry: StockEntry) -> Iterator[Fault]:
     """What the entry that this one takes back, and the lot that it counts, have to say about it."""
-    if entry.reverses is not None:
+    if entry.reverses == entry.code:
+        detail = f"{entry.code} cannot take itself back: name the entry that was wrong"
+        yield Fault("unknown-reference", detail, entry.reverses, "another entry", "/reverses")
+    elif entry.reverses is not None:
         wrong = reversed_by(bench, entry)
         named = links.links_to(bench.writing, STOCK_ENTRIES, [wrong.code], from_kind=STOCK_ENTRIES)
         others = [code for _, code in named if code != entry.code]
@@ -83,6 +87,13 @@ def entry_faults(bench: Bench, entry: StockEntry) -> Iterator[Fault]:
         if isinstance(counted, str):
             detail = f"lot {lot.code} is booked by {lot.dimension}, and this cannot be turned into that: {counted}"
             yield Fault("cannot-be-converted", detail, entry.amount.text(), f"an amount by {lot.dimension}", "/amount")
+
+
+def counted_units(bench: Bench, entry: Any) -> int | None:
+    """What a recount counted, in ng, nL or nmol of the lot's dimension; None where it cannot be turned into that."""
+    lot = bench.lots([entry.lot])[entry.lot].lot
+    counted = _converted(entry.amount, lot, bench.materials([lot.material]))
+    return None if isinstance(counted, str) else in_units(counted, lot.dimension)
 
 
 def note_on_lot(bench: Bench, lot: str) -> bool:

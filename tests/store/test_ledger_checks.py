@@ -89,7 +89,8 @@ def test_money_without_a_rate(filled: Book) -> None:
     charges = [{"lot": "vitriol-1", "amount": "50.0 g"},
                {"material": "soda-ash", "amount": "23.5 g", "price": {**USD, "per": "1 kg"}}]  # fmt: skip
     outturns = [{"material": "malachite", "net": "20 g"},
-                {"material": "sodium-sulfate", "role": "co-product", "lot": "s-1", "net": "9 g", "credit": USD}]  # fmt: skip
+                {"material": "sodium-sulfate", "role": "co-product", "lot": "s-1", "net": "9 g",
+                 "credit": USD}]  # fmt: skip
     run = altered(CARBONATE_RUN, charges=charges, outturns=outturns)
     assert refused_at(filled, "runs", "C-2", run) == {
         "/charges/1/price/currency": "no-exchange-rate",
