@@ -56,7 +56,8 @@ PROMISED: dict[type[Schema], str] = {
     "uses.failures uses.abandoned uses.work_in_progress uses.samples uses.adjustments uses.write_offs uses.disposals "
     "uses.stock difference.amount",
     ledger_answers.StockAnswer: "lots.lot lots.material lots.project lots.on_hand_g lots.on_hand_u_g lots.value.amount "
-    "lots.age_days lots.expires_on lots.overdrawn materials.material materials.on_hand_g materials.value value rests_on",
+    "lots.age_days lots.expires_on lots.overdrawn materials.material materials.on_hand_g materials.value value "
+    "rests_on",
     ledger_answers.ProjectCostAnswer: "project currency cost made failures abandoned work_in_progress used.month "
     "used.operator used.material used.amount_g used.cost by_month.cost by_operator.cost cash leftovers.lot rests_on",
     trend_answers.TrendAnswer: "step centre lower upper provisional points.run points.finished_on points.yield "
