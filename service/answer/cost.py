@@ -15,7 +15,7 @@ from service.answer.prices import Exchange, GramPrice, Shop
 from service.answer.route_model import Input, RouteModel, StepModel
 from service.domain.lot import Measured, Strength
 from service.domain.money import from_micro
-from service.domain.route import MASS_RATIO
+from service.domain.route import MASS_RATIO, Route
 
 METHOD = "standard-cost/1"
 ROUTE = "route"
@@ -90,7 +90,11 @@ def cost_of(
 
 @dataclass(slots=True)
 class Costing:
-    """A route with the prices of its materials and what follows from them."""
+    """A route with the prices of its materials and what follows from them.
+
+    ``steps`` are the steps as the standard cost sees them; ``made_by`` the one route that makes a bought material which
+    no offer, lot or charge prices.
+    """
 
     model: RouteModel
     shop: Shop
@@ -98,6 +102,8 @@ class Costing:
     found: StandardCost
     not_counted: tuple[str, ...]
     unknown_needs: dict[str, str]
+    steps: tuple[StepCost, ...]
+    made_by: dict[str, str]
 
     def why_unpriced(self, name: str) -> str:
         """Say why a name is without a price."""
@@ -105,25 +111,40 @@ class Costing:
 
 
 def costing_of(
-    book: Book, route_code: str, exchange: Exchange, *, labour: bool = False, above: tuple[str, ...] = ()
+    book: Book,
+    asked: str | Route,
+    exchange: Exchange,
+    *,
+    labour: bool = False,
+    above: tuple[str, ...] = (),
+    model: RouteModel | None = None,
 ) -> Costing:
-    """Return the standard cost of a route; ``above`` are the routes that this one is costed for, to end circles."""
-    model = RouteModel(book, book.route(route_code), exchange.as_of)
+    """Return the standard cost of a route, by its code or as it is given, connected.
+
+    ``above`` are the routes that this one is costed for, to end circles. ``model`` is the route by other runs than all
+    of them up to the day of ``exchange``, such as those of one period.
+    """
+    if model is None:
+        model = RouteModel(book, book.route(asked) if isinstance(asked, str) else asked, exchange.as_of)
+    route_code = model.route.code
     shop = Shop(book, model.materials, exchange, model.by_volume)
     prices: dict[str, GramPrice] = {}
+    made_by: dict[str, str] = {}
     builder = _Builder(model, prices, exchange, labour)
     for material, from_route in model.bought.items():
         price = None if from_route is not None else shop.price(material)
         if price is None:
             routes = [from_route] if from_route is not None else _makers(book, material)
             if len(routes) == 1 and routes[0] not in (*above, route_code):
+                made_by[material] = routes[0]
                 price = _own_made(costing_of(book, routes[0], exchange, labour=labour, above=(*above, route_code)))
             if price is None and routes:
                 builder.unknown_needs[material] = f"made by {', '.join(routes)}, from which no one cost follows"
         if price is not None:
             prices[material] = price
-    steps = [builder.step_cost(step) for step in model.steps]
-    return Costing(model, shop, prices, standard_cost(steps), tuple(builder.not_counted), builder.unknown_needs)
+    steps = tuple(builder.step_cost(step) for step in model.steps)
+    not_counted = tuple(builder.not_counted)
+    return Costing(model, shop, prices, standard_cost(steps), not_counted, builder.unknown_needs, steps, made_by)
 
 
 def _own_made(made: Costing) -> GramPrice | None:
@@ -170,9 +191,7 @@ class _Builder:
         ratio = ratio_of_totals(runs.capped_contained_g, runs.all_theoretical_g)
         good = len(runs.yields)
         usable = float(runs.all_theoretical_g[:good].sum())
-        best = (
-            float(min(runs.yields.max(), 1.0) if runs.step.basis != MASS_RATIO else runs.yields.max()) if good else None
-        )
+        best = runs.best
         expected = ratio.ratio
         if expected is None and runs.step.expected_yield is not None:
             expected = runs.step.expected_yield.likely
@@ -185,7 +204,7 @@ class _Builder:
             batch_g=batch_g,
             ratio_good=_times(float(runs.capped_contained_g[:good].sum()) / usable if usable else expected, factor),
             ratio_limit=None if runs.step.basis == MASS_RATIO else factor,
-            ratio_best=_times(best, factor),
+            ratio_best=_times(None if best is None else best[1], factor),
             ratio_se=_times(ratio.se, factor),
             runs=len(runs.all_theoretical_g),
         )
@@ -210,7 +229,7 @@ class _Builder:
         if price is None or need.per_g is None:
             return CostLine(each.material, None)
         per_g = price.per_g / self.model.worth(price.material, price.strength)
-        return CostLine(each.material, need.per_g * per_g, (need.per_batch_g or 0.0) * per_g)
+        return CostLine(each.material, need.per_g * per_g, (need.per_batch_g or 0.0) * per_g, unit_price=per_g)
 
     def _direct(self, model: StepModel) -> list[CostLine]:
         step = model.step
@@ -225,7 +244,7 @@ class _Builder:
             if rate is None:
                 self.not_counted.append(f"{of} of step {step.code}: no rate is recorded")
             else:
-                lines.append(CostLine(of, 0.0, quantity.base() * rate, "direct"))
+                lines.append(CostLine(of, 0.0, quantity.base() * rate, "direct", rate))
         return lines
 
     def _rate(self, of: str) -> float | None:

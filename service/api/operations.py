@@ -2,7 +2,21 @@
 
 from __future__ import annotations
 
-from service.api import about, answers, balance, imports, pages, records, stock_counts, workshop
+from service.api import (
+    about,
+    answers,
+    balance,
+    forecast,
+    imports,
+    ledger,
+    losses,
+    pages,
+    records,
+    run_answers,
+    steps,
+    stock_counts,
+    workshop,
+)
 from service.api.operation import Operation
 
 
@@ -12,6 +26,11 @@ def all_operations() -> tuple[Operation, ...]:
         *records.operations(),
         *stock_counts.operations(),
         *answers.operations(),
+        *run_answers.operations(),
+        *losses.operations(),
+        *steps.operations(),
+        *forecast.operations(),
+        *ledger.operations(),
         *balance.operations(),
         *imports.operations(),
         *workshop.operations(),

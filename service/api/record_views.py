@@ -196,6 +196,7 @@ def post_new_record(call: Call, kind: str) -> Response:
         by=call.who.name,
         at=call.service.now(),
         token=call.who.token_id,
+        tell=lambda writing, written: _standing(call, writing, written),
     )
     response = _written(call, written, HTTPStatus.CREATED)
     if written.replayed:
@@ -205,8 +206,8 @@ def post_new_record(call: Call, kind: str) -> Response:
 
 def _standing(call: Call, reading: Reading, written: Written) -> tuple[StoredRecord, dict[str, Any]]:
     """The record as it stands after a write, and as it is read."""
-    stored = _stored(reading, written.kind, written.code)
-    return stored, _told(call, reading, stored)
+    stored = written.stored or _stored(reading, written.kind, written.code)
+    return stored, view(Book(reading, call.service.memory), stored, written.outcome)
 
 
 def _written(call: Call, written: Written, status: int | None = None) -> Response:

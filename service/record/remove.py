@@ -67,6 +67,6 @@ def remove(bench: Bench, kind: str, code: str, if_match: str | None) -> Written:
     if isinstance(record, Run | Pool | Purchase):
         refuse_if_referred_to(bench, "lots", made_lots(record), "would be gone, but")
     revision = found.revision + 1
-    records.append(writing, kind, code, revision, None, None)
+    bench.wrote(records.append(writing, kind, code, revision, None, None))
     apply(bench, Change(kind, code, revision, None, record))
     return Written(kind, code, False, True, revision, writing.state, None)

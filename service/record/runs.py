@@ -17,7 +17,7 @@ from service.record.bench import Bench
 from service.record.shelving import lines_of_run, lots_of_run, run_as_found
 from service.store import links, records, standing
 from service.store.entries import Entry, of_sources
-from service.store.outcomes import NUMBERS, put_outcomes, stored_outcomes
+from service.store.outcomes import NUMBERS, StoredOutcome, put_outcomes, stored_outcomes
 from service.store.types import iso
 
 
@@ -72,12 +72,14 @@ def derive_runs(bench: Bench, runs: list[RunToDerive], *, refuse: bool = True) -
         outcome = outcome_of(run_as_found(run, lots), step, materials, shelf)
         if refuse and todo.is_written and outcome.faults:
             raise InvalidInput(outcome.faults)
-        row, known = _row(run, step, outcome), outcomes.get(run.code)
+        detail = outcome.detail()
+        row, known = _row(run, step, outcome, detail), outcomes.get(run.code)
         if known is None or known.row != row:
             moved.append(row)
             if known is not None:
                 bench.moves[run.code] = known.row, row
-        bench.outcome_states[run.code] = writing.state if known is None or known.row != row else known.state
+            known = StoredOutcome(run.code, writing.state, row, detail)
+        bench.outcomes[run.code] = known
         before += lines.get(run.code, [])
         after += lines_of_run(run, lots, {made.lot.code: made for made in lots_of_run(run)}, materials)
     bench.replace_lines(before, after)
@@ -125,7 +127,7 @@ def _by_run(lines: list[Entry]) -> dict[str, list[Entry]]:
     return found
 
 
-def _row(run: Run, step: Step, outcome: Outcome) -> dict[str, Any]:
+def _row(run: Run, step: Step, outcome: Outcome, detail: Mapping[str, Any]) -> dict[str, Any]:
     """The outcome as the table keeps it."""
     return {
         "run": run.code,
@@ -140,7 +142,8 @@ def _row(run: Run, step: Step, outcome: Outcome) -> dict[str, Any]:
         "operator": run.operator,
         "project": run.project,
         "key_lot": outcome.key_lot,
+        "tags": "\n".join(sorted(set(run.tags))) or None,
         "limiting_reagent": outcome.limiting_reagent,
         **{name: getattr(outcome, name) for name in NUMBERS},
-        "detail": json.dumps(outcome.detail(), ensure_ascii=False, allow_nan=False, separators=(",", ":")),
+        "detail": json.dumps(detail, ensure_ascii=False, allow_nan=False, separators=(",", ":")),
     }

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
+
+from service.store.outcomes import StoredOutcome
+from service.store.records import StoredRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,8 +27,9 @@ class Written:
     written, ``replayed`` where an idempotency key found its record again. ``revision`` is that of the record now, and
     ``state`` the workshop's. ``etag`` is the opaque version of the record after the write, None after its removal.
     ``moved`` are the codes of the other runs whose outcome came out different, ``moves`` what each came to before and
-    comes to now. ``told`` is what the caller asked to be
-    read before the end of the transaction, None where nothing was written or asked.
+    comes to now. ``told`` is what the caller asked to be read before the end of the transaction, None where nothing was
+    written or asked. ``stored`` is the record as it was just written, with its ``outcome`` where it is a run: neither
+    needs to be read again.
     """
 
     kind: str
@@ -39,3 +43,5 @@ class Written:
     moves: tuple[Move, ...] = ()
     replayed: bool = False
     told: Any = None
+    stored: StoredRecord | None = field(default=None, compare=False, repr=False)
+    outcome: StoredOutcome | None = field(default=None, compare=False, repr=False)

@@ -90,6 +90,9 @@ class FindingAnswer(Described):
     detail = fields.String(required=True)
     odds = number("odds that it is a slip, where they were worked out")
     pointer = fields.String()
+    slip = fields.String(metadata={"description": "of a slip: what was most likely written down wrong"})
+    typical_yield = fields.Float(metadata={"description": "of a slip: what the runs before it gave"})
+    compared_runs = count("of a slip: how many runs before it that is the yield of")
 
 
 class Stamp(Described):

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from sqlalchemy import ColumnElement, Select, bindparam, func, select
 
-from service.store.rows import chunks, of_workshop, remove, upsert
+from service.store.rows import among, chunks, code_list, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
 from service.store.tables import entries
 
@@ -32,7 +32,7 @@ _COLUMNS: Final = (
     "credit_micro",
 )
 _KEY: Final = _COLUMNS[:4]
-_GIGA: Final = 10**9
+GIGA: Final = 10**9
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,17 +90,18 @@ def of_lots(reading: Reading, codes: Collection[str] | None = None) -> list[Entr
 
 def balances(reading: Reading, codes: Collection[str] | None = None) -> dict[str, Balance]:
     """What is left of each lot, all or those of ``codes``; below zero where more was taken than put there."""
-    found: dict[str, Balance] = {}
-    for chunk in chunks(codes):
-        values = {"workshop": reading.workshop_id} | ({} if chunk is None else {"codes": chunk})
-        rows = reading.connection.execute(_balances(every=chunk is None), values)
-        for code, dimension, giga, rest, unknown in rows:
-            found[code] = Balance(dimension, int(giga or 0) * _GIGA + int(rest or 0), unknown)
-    return found
+    values = {"workshop": reading.workshop_id} | ({} if codes is None else {"codes": code_list(reading, codes)})
+    rows = reading.connection.execute(_balances(reading.dialect, every=codes is None), values)
+    return {code: Balance(dimension, whole(giga, rest), unknown) for code, dimension, giga, rest, unknown in rows}
+
+
+def whole(giga: Any, rest: Any) -> int:
+    """A sum that was made in two parts, of what is whole in 10⁹ and of the rest; 0 where there was nothing to sum."""
+    return int(giga or 0) * GIGA + int(rest or 0)
 
 
 @cache
-def _balances(*, every: bool) -> Select[Any]:
+def _balances(dialect: str, *, every: bool) -> Select[Any]:
     """The sums of the lines by lot, of every lot or of those in the list ``codes``; built once.
 
     Every lot has a line of its own, that of its opening or of what made it: no table but this one needs to be read.
@@ -111,15 +112,15 @@ def _balances(*, every: bool) -> Select[Any]:
             e.lot,
             func.min(e.dimension),
             # In two parts: large lines together may be beyond 64 bits, which SQLite refuses to sum.
-            func.sum(e.quantity.op("/")(_GIGA)),
-            func.sum(e.quantity % _GIGA),
+            func.sum(e.quantity.op("/")(GIGA)),
+            func.sum(e.quantity % GIGA),
             func.count(e.reason),
         )
         .where(e.workshop == bindparam("workshop"), e.lot.is_not(None))
         .group_by(e.lot)
         .order_by(e.lot)
     )
-    return statement if every else statement.where(e.lot.in_(bindparam("codes", expanding=True)))
+    return statement if every else statement.where(among(e.lot, "codes", dialect))
 
 
 def replace_entries(writing: Writing, before: Iterable[Entry], after: Sequence[Entry]) -> set[str]:
