@@ -22,6 +22,7 @@ from service.store import records
 from service.store.entries import of_sources
 from service.store.records import same_body
 from service.store.session import Database
+from service.store.stock import codes_like
 
 _SHOWN = {"mass": "g", "volume": "mL", "amount": "mol"}
 
@@ -46,7 +47,7 @@ def count_shelf(
 ) -> Counted:
     """Write one recount for each lot that was counted, in one transaction, and tell what each was booked at.
 
-    With an ``idempotency_key`` the codes of the entries follow from it: the same count finds them again, and nothing is
+    The codes of the entries bear the mark of an ``idempotency_key``: the same count finds them again, and nothing is
     written twice. Raises :class:`InvalidInput` with every fault of every line, and for another count under a used key.
     """
     count = load_stock_count(body)
@@ -55,10 +56,17 @@ def count_shelf(
     def story() -> Counted:
         with database.writing(workshop_id, by, at, token) as writing:
             bench = Bench(writing)
-            told = json.dumps([workshop_id, "stock-counts", idempotency_key]).encode()
-            stem = f"count-{hashlib.sha256(told).hexdigest()[:20]}" if idempotency_key else _free(bench)
+            mark, first = "", None
+            if idempotency_key is not None:
+                told = json.dumps([workshop_id, "stock-counts", idempotency_key]).encode()
+                mark = "-" + hashlib.sha256(told).hexdigest()[:20]
+                first = next(iter(codes_like(writing, f"count-%{mark}-1")), None)
+            # Of several recounts on a day the code decides: what was counted later has the greater one.
+            stem = f"count-{writing.state:012d}{mark}" if first is None else first.removesuffix("-1")
             codes = [f"{stem}-{i}" for i in range(1, len(bodies) + 1)]
-            replayed = idempotency_key is not None and _stands(bench, stem, codes, bodies, idempotency_key)
+            replayed = first is not None
+            if idempotency_key is not None and replayed:
+                _check_same(bench, stem, codes, bodies, idempotency_key)
             if replayed:
                 writing.abandon()
             else:
@@ -75,28 +83,15 @@ def _bodies(count: StockCount, body: Mapping[str, Any]) -> Iterator[dict[str, An
         yield {"lot": line["lot"], "kind": "recount", "on": body["on"], "amount": line["amount"], **more}
 
 
-def _free(bench: Bench) -> str:
-    """A stem of codes that no entry has."""
-    made = stem = f"count-{bench.writing.state}"
-    taken = 0
-    while records.newest(bench.writing, STOCK_ENTRIES, f"{stem}-1") is not None:
-        taken += 1
-        stem = f"{made}.{taken}"
-    return stem
-
-
-def _stands(bench: Bench, stem: str, codes: Sequence[str], bodies: Sequence[Mapping[str, Any]], key: str) -> bool:
-    """Say whether the key was used for this count before; refuse where it was used for another."""
-    found = {stored.code: stored for stored in records.many(bench.writing, STOCK_ENTRIES, [*codes, f"{stem}-1"])}
-    if not found:
-        return False
-    more = records.many(bench.writing, STOCK_ENTRIES, [f"{stem}-{len(codes) + 1}"])
+def _check_same(bench: Bench, stem: str, codes: Sequence[str], bodies: Sequence[Mapping[str, Any]], key: str) -> None:
+    """Refuse a key that was used for another count."""
+    next_code = f"{stem}-{len(codes) + 1}"
+    found = {stored.code: stored for stored in records.many(bench.writing, STOCK_ENTRIES, [*codes, next_code])}
     same = all(code in found and same_body(found[code].text, body) for code, body in zip(codes, bodies, strict=True))
-    if more or not same:
+    if next_code in found or not same:
         detail = "the key was used for another count: take a new key for a new one"
         fault = Fault("idempotency-key-reused", detail, key[:64], "a key that was not used before")
         raise InvalidInput([fault], code="idempotency-key-reused")
-    return True
 
 
 def _write(bench: Bench, codes: Sequence[str], bodies: Sequence[Mapping[str, Any]]) -> None:

@@ -37,6 +37,12 @@ def entries_on(reading: Reading, lots: Collection[str]) -> dict[str, list[str]]:
     return found
 
 
+def codes_like(reading: Reading, pattern: str) -> list[str]:
+    """The codes of stock entries that a pattern of SQL fits, in order."""
+    statement = select(stock_entries.c.code).where(of_workshop(reading, stock_entries))
+    return list(reading.connection.scalars(statement.where(stock_entries.c.code.like(pattern)).order_by("code")))
+
+
 def uses_of(reading: Reading, lots: Collection[str]) -> list[Use]:
     """Every use of lots by charges, pools and stock entries, assays among them, by day, record and lot."""
     found: set[Use] = set()
