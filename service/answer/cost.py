@@ -15,7 +15,7 @@ from service.answer.prices import Exchange, GramPrice, Shop
 from service.answer.route_model import Input, RouteModel, StepModel
 from service.domain.lot import Measured, Strength
 from service.domain.money import from_micro
-from service.domain.route import MASS_RATIO
+from service.domain.route import MASS_RATIO, Route
 
 METHOD = "standard-cost/1"
 ROUTE = "route"
@@ -90,15 +90,20 @@ def cost_of(
 
 @dataclass(slots=True)
 class Costing:
-    """A route with the prices of its materials and what follows from them."""
+    """A route with the prices of its materials and what follows from them.
+
+    ``steps`` are the steps as the standard cost sees them; ``made_by`` the one route that makes a bought material which
+    no offer, lot or charge prices.
+    """
 
     model: RouteModel
     shop: Shop
     prices: dict[str, GramPrice]
-    steps: tuple[StepCost, ...]
     found: StandardCost
     not_counted: tuple[str, ...]
     unknown_needs: dict[str, str]
+    steps: tuple[StepCost, ...]
+    made_by: dict[str, str]
 
     def why_unpriced(self, name: str) -> str:
         """Say why a name is without a price."""
@@ -107,33 +112,39 @@ class Costing:
 
 def costing_of(
     book: Book,
-    route_code: str,
+    asked: str | Route,
     exchange: Exchange,
     *,
     labour: bool = False,
     above: tuple[str, ...] = (),
     model: RouteModel | None = None,
 ) -> Costing:
-    """Return the standard cost of a route; ``above`` are the routes that this one is costed for, to end circles.
+    """Return the standard cost of a route, by its code or as it is given, connected.
 
-    ``model`` is the route by other runs than all of them up to the day of ``exchange``, such as those of one period.
+    ``above`` are the routes that this one is costed for, to end circles. ``model`` is the route by other runs than all
+    of them up to the day of ``exchange``, such as those of one period.
     """
-    model = RouteModel(book, book.route(route_code), exchange.as_of) if model is None else model
+    if model is None:
+        model = RouteModel(book, book.route(asked) if isinstance(asked, str) else asked, exchange.as_of)
+    route_code = model.route.code
     shop = Shop(book, model.materials, exchange, model.by_volume)
     prices: dict[str, GramPrice] = {}
+    made_by: dict[str, str] = {}
     builder = _Builder(model, prices, exchange, labour)
     for material, from_route in model.bought.items():
         price = None if from_route is not None else shop.price(material)
         if price is None:
             routes = [from_route] if from_route is not None else _makers(book, material)
             if len(routes) == 1 and routes[0] not in (*above, route_code):
+                made_by[material] = routes[0]
                 price = _own_made(costing_of(book, routes[0], exchange, labour=labour, above=(*above, route_code)))
             if price is None and routes:
                 builder.unknown_needs[material] = f"made by {', '.join(routes)}, from which no one cost follows"
         if price is not None:
             prices[material] = price
     steps = tuple(builder.step_cost(step) for step in model.steps)
-    return Costing(model, shop, prices, steps, standard_cost(steps), tuple(builder.not_counted), builder.unknown_needs)
+    not_counted = tuple(builder.not_counted)
+    return Costing(model, shop, prices, standard_cost(steps), not_counted, builder.unknown_needs, steps, made_by)
 
 
 def _own_made(made: Costing) -> GramPrice | None:

@@ -14,7 +14,7 @@ from service.analytics.statistics.ratio import Ratios, ratios_of_totals
 from service.answer.book import Book
 from service.answer.run_columns import Columns
 from service.answer.run_filter import RunFilter, current_forms
-from service.answer.run_groups import Lines, lines_by
+from service.answer.run_groups import Lines, distinct, lines_by
 from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN
 from service.errors import Fault, MalformedInput
 from service.store.run_lots import runs_excluded
@@ -75,7 +75,7 @@ def grouped_yields_of(
                 **({"charge": charge} if charge else {}),
             },
             runs=statistics.runs,
-            left_out_runs=len(np.unique(statistics.out)),
+            left_out_runs=_different(statistics.out, len(columns.run)),
             earlier_forms=int((passes & ~current).sum()),
         ),
     }
@@ -111,7 +111,7 @@ def _groups(columns: Columns, lines: Lines, by: tuple[str, ...]) -> tuple[npt.ND
         coded = lines.by[name]
         number = coded.numbers.astype(np.int64) * max(len(named), 1) + number
         # Only numbers that occur are kept, so that their product with the next stays small.
-        values, number = _distinct(number, len(coded.words) * max(len(named), 1))
+        values, number = distinct(number, len(coded.words) * max(len(named), 1))
         most = max(len(named), 1)
         named = [(coded.words[value // most], *named[value % most]) for value in values.tolist()]
         if len(named) > MOST_GROUPS:
@@ -125,18 +125,6 @@ def _groups(columns: Columns, lines: Lines, by: tuple[str, ...]) -> tuple[npt.ND
     order = np.argsort(of, kind="stable") if np.any(of[1:] < of[:-1]) else np.arange(len(of))
     counts = np.bincount(of, minlength=len(named))
     return order, np.concatenate([[0], np.cumsum(counts)]).astype(np.int64), [named[place] for place in rank]
-
-
-def _distinct(numbers: Numbers, most: int) -> tuple[Numbers, Numbers]:
-    """The different numbers, all below ``most``, in order, and the place of each number among them."""
-    if most <= 4 * len(numbers) + 4096:
-        occurs = np.zeros(most, dtype=np.bool_)
-        occurs[numbers] = True
-        values = np.flatnonzero(occurs)
-        place = np.cumsum(occurs) - 1
-        return values, place[numbers]
-    values, places = np.unique(numbers, return_inverse=True)
-    return values, places
 
 
 def _sortable(word: Any) -> tuple[bool, str]:
@@ -165,7 +153,7 @@ class _Statistics:
             "open": count(columns.is_word("status", OPEN, places) & taken),
             "left_out_count": count(out),
         }
-        self.runs = len(np.unique(places[counted]))
+        self.runs = _different(places[counted], len(columns.run))
         self.out, self.columns, self.bounds, self.places, self.is_out = places[out], columns, bounds, places, out
         contained = np.where(counted, columns.contained_g[places], 0.0)
         self.described: Descriptions = describe_groups(yields[counted], _bounds(self.counts["counted"]))
@@ -227,6 +215,13 @@ _SHOWN: Final = {"minimum": "min", "maximum": "max"}
 
 def _bounds(counts: Numbers) -> Numbers:
     return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+
+
+def _different(places: npt.NDArray[np.intp], of: int) -> int:
+    """How many different places these are: a run with several tags stands at each of its lines."""
+    occurs = np.zeros(of, dtype=np.bool_)
+    occurs[places] = True
+    return int(np.count_nonzero(occurs))
 
 
 def _known(value: float) -> float | None:

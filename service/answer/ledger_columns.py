@@ -13,7 +13,7 @@ from service.analytics.money.ledger import Kind, Ledger, ledger_from
 from service.analytics.money.ledger_order import BEFORE_ALL, NEVER
 from service.answer.ledger_events import Built, Facts, source_key
 from service.errors import NotComputable
-from service.store.ledger_rows import LotRow, Source
+from service.store.ledger_lines import LotRow, Source
 
 Integers = npt.NDArray[np.int64]
 Objects = npt.NDArray[np.object_]

@@ -21,7 +21,8 @@ from service.answer.ledger_money import NO_DAY, LedgerMoney, Unpriced
 from service.domain.lot import Strength
 from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN, PRODUCT, WASTE
 from service.errors import InvalidInput
-from service.store.ledger_rows import LedgerRows, Line, LotRow, RunRow
+from service.store.ledger_lines import Line, LotRow, RunRow
+from service.store.ledger_rows import LedgerRows
 from service.store.strengths import strength_from
 
 NG_PER_G: Final = 10**9
@@ -271,6 +272,8 @@ def gross_ng(quantity: int, dimension: str, strength: Strength) -> float | None:
 def _shares(outs: Sequence[_Out], credits: Sequence[int], run: RunRow, status: Kind) -> tuple[CostShares, str | None]:
     """Return who carries a run's cost: what is stated, then credits, then by contained mass."""
     finished = status is Kind.FINISHED
+    if finished and len(outs) == 1 and outs[0].line.cost_share_micro is None and not any(credits):
+        return CostShares("the rest", (1,), 1, (0,)), None
     products = [out for out in outs if out.line.role == PRODUCT]
     asked = []
     for out, credit in zip(outs, credits, strict=True):

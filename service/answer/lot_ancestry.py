@@ -17,10 +17,12 @@ from service.domain.shelf_amount import UNITS_PER_BASE
 from service.errors import NotComputable
 from service.schemas.kinds import singular
 from service.store import ledger_rows, shelf
-from service.store.ledger_rows import Line, LotRow
+from service.store.ledger_lines import Line, LotRow
 
 METHOD: Final = "ancestry/1"
 MOST_NODES: Final = 1000
+MOST_COUNTED: Final = 2000
+"""Lots that are counted beyond those that are shown."""
 
 Edges = list[dict[str, Any]]
 
@@ -54,7 +56,7 @@ def ancestry_of(
         "as_of": as_of.isoformat(),
         "unpriced": unpriced_lines(unpriced_behind(found.ledger, found.number), found.columns.reasons),
         "up": _up(found, most),
-        "down": _down(book, found, most),
+        "down": _down(book, found, most, reasons),
         "reasons": reasons,
         "rests_on": book.rests_on(as_of, METHOD, filters={"lot": code, "currency": found.currency, "most": most}),
     }
@@ -160,21 +162,29 @@ def _lot_node(row: LotRow) -> dict[str, Any]:
     return {"id": f"lot:{row.code}", "kind": "lot", "code": row.code, "material": row.material, "on": row.received_on}
 
 
-def _down(book: Book, found: LotLedger, most: int) -> dict[str, Any]:
+def _down(book: Book, found: LotLedger, most: int, reasons: dict[str, str]) -> dict[str, Any]:
     """Walk from the lot to what was made of it, a generation at a time, until there is no more or enough."""
     start = found.columns.rows[found.number]
     nodes: dict[str, dict[str, Any]] = {f"lot:{start.code}": _lot_node(start)}
     edges: Edges = []
     lots, complete = [start], True
-    while lots:
+    while lots and complete:
         lines = ledger_rows.takes_of_lots(book.reading, [row.code for row in lots])
+        if len({line.source for line in lines}) > most:
+            lines = sorted(lines)[:most]
+            complete = False
         sources = {line.source for line in lines}
         made = sorted(ledger_rows.lots_made_by(book.reading, sources)) if sources else []
-        full = not _take_in(lines, made, nodes, edges, most)
-        complete = complete and not full
-        lots = [row for row in made if f"lot:{row.code}" in nodes] if not full else []
-    gone = 0 if complete else len(shelf.descendants(book.reading, [start.code]) - {n["code"] for n in nodes.values()})
-    return {"nodes": list(nodes.values()), "edges": edges, "more": gone}
+        before = set(nodes)
+        complete = _take_in(lines, made, nodes, edges, most) and complete
+        lots = [row for row in made if f"lot:{row.code}" in nodes.keys() - before]
+    if complete:
+        return {"nodes": list(nodes.values()), "edges": edges, "more": 0}
+    counted = shelf.descendants(book.reading, [start.code], most + MOST_COUNTED)
+    more = len(counted - {node["code"] for node in nodes.values() if node["kind"] == "lot"})
+    if more >= MOST_COUNTED:
+        reasons["down.more"] = f"at least so many lots: after {MOST_COUNTED} they are not counted"
+    return {"nodes": list(nodes.values()), "edges": edges, "more": more}
 
 
 def _take_in(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any, Final
 
-from service.analytics.money.traced import lot_values, take_value, unpriced_behind
+from service.analytics.money.traced import events_behind, lot_values, take_value, unpriced_behind
 from service.answer.book import Book
 from service.answer.ledger import traced_ledger
 from service.answer.ledger_words import amount_of, money, unpriced_lines
@@ -62,7 +62,9 @@ def lot_cost_of(
         "unpriced": unpriced,
         "inputs": [_input(found, take, values, share) for take in _takes(found, event)],
         "direct": money(round(int(ledger.cost[event]) * share), found.currency),
-        "not_counted": sorted({name for each in values_events(found) for name in found.facts(each).not_counted}),
+        "not_counted": sorted(
+            {name for each in events_behind(ledger, [found.number]) for name in found.facts(each).not_counted}
+        ),
         "reasons": reasons,
         "rests_on": book.rests_on(
             as_of,
@@ -71,11 +73,6 @@ def lot_cost_of(
             lots=len(values),
         ),
     }
-
-
-def values_events(found: LotLedger) -> list[int]:
-    """Return the numbers of the events among the ancestors, those of others left out."""
-    return sorted({int(each) for each in found.ledger.made_by.tolist()})
 
 
 def _per(found: LotLedger, suffix: str, micro: float | None) -> dict[str, float | None]:

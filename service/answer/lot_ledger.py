@@ -1,35 +1,37 @@
 """The part of the ledger that one lot came from: the rows of its ancestors, and nothing else, are read and traced.
 
 What others took of the same lots is read as bare amounts, so that every figure is the one of the whole ledger to the
-last millionth: a take is worth the part of its lot that it reaches.
+last millionth: a take is worth the part of its lot that it reaches. Where the whole ledger is held in memory as of the
+same state it is asked instead.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from itertools import groupby
-from operator import attrgetter
+from bisect import bisect_left
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from itertools import accumulate
 
-from service.analytics.money.ledger import Event, Kind, Ledger, Take
+from service.analytics.money.ledger import Ledger
 from service.answer.book import Book
-from service.answer.ledger import built_events
+from service.answer.ledger import TracedLedger, built_events
 from service.answer.ledger_columns import LedgerColumns, empty_columns, with_events
-from service.answer.ledger_events import Built, Facts, source_key
+from service.answer.ledger_events import Facts, source_key
+from service.answer.ledger_memory import Basis
 from service.answer.ledger_money import LedgerMoney
 from service.answer.shelf import grams_of
 from service.domain.lot import ShelfLot
 from service.domain.material import Material
 from service.errors import UnknownRecord
 from service.store import ledger_rows, shelf
-from service.store.ledger_rows import Line
+from service.store.ledger_lines import TAKEN, Source, Taken
 
 
 @dataclass(frozen=True, eq=False)
 class LotLedger:
-    """The ancestors of one lot in order: ``number`` is the lot's own, ``unit_g`` the dry grams of all of it, gross
-    amount ``units`` in its own dimension; both None where not known."""
+    """A ledger that holds the ancestors of one lot: ``number`` is the lot's own, ``units`` what was put on the shelf in
+    its own dimension, ``gross_g`` the same in grams; both None where not known."""
 
     lot: ShelfLot
     number: int
@@ -61,37 +63,50 @@ def lot_ledger(book: Book, code: str, currency: str | None = None, *, labour: bo
     stored = shelf.stored_lots(book.reading, [code]).get(code)
     if stored is None:
         raise UnknownRecord(f"this workshop has no lot with the code {code!r}")
-    behind = ledger_rows.lots_behind(book.reading, code)
-    sources = {(row.source_kind, row.source_code) for row in behind}
-    rows = ledger_rows.ledger_of_sources(book.reading, sources)
-    takes = ledger_rows.takes_of_lots(book.reading, [row.code for row in behind])
-    money = LedgerMoney(book, currency or book.workshop.currency)
-    built = [*built_events(book, rows, money, labour=labour)]
-    built += _others(book, [line for line in takes if line.source not in sources])
-    columns = with_events(empty_columns(), (), built)
+    basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
+    held = book.ledgers.held(basis)
+    if isinstance(held, TracedLedger) and held.state == book.state:
+        columns, ledger = held.columns, held.ledger
+    else:
+        columns, ledger = _walked(book, code, basis)
     number = columns.lot(code)
     assert number is not None, "a lot stands in the lines of the record that made it"
     known: dict[str, Material] = dict(book.materials([stored.lot.material]))
     gross_g = None if stored.amount is None else grams_of(stored.amount, stored.lot, known)
-    return LotLedger(stored.lot, number, stored.amount, gross_g, money.currency, columns, columns.ledger())
+    return LotLedger(stored.lot, number, stored.amount, gross_g, basis.currency, columns, ledger)
 
 
-def _others(book: Book, lines: Sequence[Line]) -> Iterator[Built]:
-    """Give what others took as events of nothing else, each on its day and under its name."""
-    undated = {line.lot for line in lines if line.on is None and line.lot is not None}
-    days = ledger_rows.days_of_lots(book.reading, undated)
-    for (kind, code), group in groupby(sorted(lines, key=attrgetter("source")), key=attrgetter("source")):
-        each = list(group)
-        key = source_key(kind, code)
-        if kind not in ("runs", "pools"):
-            for line in each:
-                yield _bare(f"{key}/{line.kind}-{line.line:04}", kind, code, [line], line.on)
-            continue
-        known = [days[line.lot] for line in each if line.lot in days]
-        yield _bare(key, kind, code, each, each[0].on or max(known, default=None))
+def _walked(book: Book, code: str, basis: Basis) -> tuple[LedgerColumns, Ledger]:
+    """Read the ancestors from the tables."""
+    sources = {source for source in ledger_rows.sources_behind(book.reading, code) if source[0] is not None}
+    rows = ledger_rows.ledger_of_sources(book.reading, sources)
+    taken = {line.lot for line in rows.lines if line.kind in TAKEN and line.lot is not None}
+    takes = ledger_rows.amounts_taken(book.reading, taken)
+    money = LedgerMoney(book, basis.currency)
+    columns = with_events(empty_columns(), (), built_events(book, rows, money, labour=basis.labour))
+    return columns, _reached(columns.ledger(), book, takes, sources)
 
 
-def _bare(key: str, kind: str, code: str, lines: Sequence[Line], on: str | None) -> Built:
-    takes = tuple(Take(line.lot or "", None if line.quantity is None else -line.quantity) for line in lines)
-    day = None if on is None else dt.date.fromisoformat(on)
-    return Built(Event(key, Kind.SAMPLE, day, takes=takes), Facts(kind, code))
+def _reached(ledger: Ledger, book: Book, takes: Sequence[Taken], behind: Collection[Source]) -> Ledger:
+    """Return ``ledger`` with every take as far into its lot as it reaches once what others took is counted too."""
+    others: dict[str, list[tuple[str, str, int]]] = {}
+    undated = {take.lot for take in takes if take.on is None}
+    days = ledger_rows.days_of_lots(book.reading, undated) if undated else {}
+    for take in takes:
+        if take.quantity and (take.source_kind, take.source_code) not in behind:
+            on = take.on or days.get(take.lot, "")
+            others.setdefault(take.lot, []).append((on, source_key(*take[1:3]), -take.quantity))
+    if not others:
+        return ledger
+    order = ledger.order
+    reach = order.reach.astype(object)
+    for lot, several in others.items():
+        several.sort()
+        sums = [0, *accumulate(quantity for _, _, quantity in several)]
+        place = int(order.place[bisect_left(ledger.lots, lot)])
+        for rank in range(*order.take_bounds[place : place + 2].tolist()):
+            event = int(ledger.take_event[order.takes[rank]])
+            day = int(ledger.begun[event])
+            on = dt.date.fromordinal(day).isoformat() if day else ""
+            reach[rank] += sums[bisect_left(several, (on, ledger.events[event], 0))]
+    return replace(ledger, order=replace(order, reach=reach))

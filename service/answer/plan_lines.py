@@ -2,63 +2,58 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
 from typing import Any
 
-from service.analytics.money.packs import Purchase, cheapest_packs
-from service.analytics.planning.plan import Plan
+from service.analytics.planning.inputs import PlanInputs
+from service.analytics.planning.masses import plan_masses
+from service.analytics.planning.times import StepTimes, plan_times
+from service.analytics.planning.whole import WholePlan
 from service.answer.by_volume import NO_DENSITY, shown
-from service.answer.cost import ROUTE, Costing
-from service.answer.shelf import Usable
+from service.answer.prices import Exchange
 from service.domain.money import Money, from_micro
+from service.domain.offer import Offer
 
 
-def laid_out(plan: Plan, costing: Costing, shelf: Usable) -> dict[str, Any]:
-    """Return the numbers of a plan as its answer shows them; ``shelf`` is what it may take from."""
-    return _Layout(plan, costing, shelf).answer()
+class Layout:
+    """One plan with the inputs that it is shown with."""
 
-
-@dataclass(slots=True)
-class _Shopping:
-    """What the shop is asked for: needs beyond the shelf, and the packs that cover them."""
-
-    to_buy_g: Mapping[str, float]
-    purchase: Purchase
-
-
-class _Layout:
-    """One plan with the prices and the shelf that it is shown with."""
-
-    def __init__(self, plan: Plan, costing: Costing, shelf: Usable) -> None:
-        self.plan, self.costing, self.shelf = plan, costing, shelf
-        self.model, self.exchange = costing.model, costing.shop.exchange
+    def __init__(self, inputs: PlanInputs, whole: WholePlan, offers: Sequence[Offer], exchange: Exchange) -> None:
+        self.inputs, self.whole, self.exchange = inputs, whole, exchange
+        self.plan, self.purchase = whole.plan, whole.shopping.purchase
+        self.offers = {offer.code: offer for offer in offers}
 
     def answer(self) -> dict[str, Any]:
-        plan, campaign, route = self.plan, self.plan.campaign, self.model.route
-        shopping = self._shopping()
+        """Return the keys of the answer that follow from the plan alone."""
+        plan, campaign, inputs = self.plan, self.plan.campaign, self.inputs
         reasons: dict[str, str] = {}
+        if self.purchase.packs:
+            reasons["materials.left_over_expires_on"] = "an offer states no day on which its packs expire"
         return {
-            "route": route.code,
-            "product": route.product,
-            "as_of": self.exchange.as_of.isoformat(),
-            "target_g": plan.target_g * self.model.last.runs.dry_fraction,
+            "route": inputs.route,
+            "product": inputs.product,
+            "as_of": inputs.as_of.isoformat(),
+            "target_g": plan.target_g * inputs.dry_fraction,
             "confidence": plan.confidence,
             "p_reach": campaign.p_reach,
             "p_max": plan.p_max,
             "p_max_without_spares": plan.p_max_without_spares,
             "monte_carlo_u": campaign.monte_carlo_u,
             "near_edge": self._near_edge(),
-            "product_on_hand_g": self.shelf.grams.get(route.product, 0.0),
+            **self._times(reasons),
+            "branches": self._branches(reasons),
+            "expected": self._expected(reasons),
+            "product_on_hand_g": inputs.on_hand_g.get(inputs.product, 0.0),
             "starting_materials": _starting(campaign.starting),
             "steps": [self._step_line(place) for place in range(len(campaign.steps))],
-            "materials": self._materials(shopping),
+            "materials": self._materials(),
             "at_the_mean": {
                 "starting_materials": _starting(plan.at_the_mean.starting),
                 "p_reach": plan.at_the_mean.p_reach,
             },
-            "cost": self._cost(shopping, reasons),
-            "stock_left_out": [dict(left) for left in self.shelf.left_out],
+            "cost": self._cost(reasons),
+            "stock_left_out": [dict(left) for left in inputs.stock_left_out],
             "reasons": reasons,
         }
 
@@ -78,9 +73,10 @@ class _Layout:
         }
 
     def _step_line(self, place: int) -> dict[str, Any]:
-        planned, step = self.plan.campaign.steps[place], self.model.steps[place].step
+        planned, step = self.plan.campaign.steps[place], self.inputs.steps[place]
         return {
             "step": planned.code,
+            "route": step.route,
             "key_input": step.key_input,
             "key_input_g": planned.key_input_g,
             "batches": planned.batches,
@@ -89,106 +85,149 @@ class _Layout:
             "product": step.product,
             "expected_product_g": planned.expected_product_g,
             "from_stock_g": planned.from_stock_g,
-            "labour_h": None if step.labour is None else step.labour.base() * planned.batches,
+            "expected_key_input_g": planned.expected_key_input_g,
+            "left_over_g": planned.expected_left_g,
+            "elapsed_h": None if step.elapsed_h is None else step.elapsed_h * planned.batches,
+            "labour_h": None if step.labour_h is None else step.labour_h * planned.batches,
         }
 
-    def _shopping(self) -> _Shopping:
-        on_hand = self.shelf.standing_for_g
-        to_buy = {
-            material: max(0.0, need.need_g - max(0.0, on_hand.get(material, 0.0)))
-            for material, need in self.plan.campaign.materials.items()
+    def _times(self, reasons: dict[str, str]) -> dict[str, Any]:
+        """Hours of hands and of the clock, and the steps that decide the latter."""
+        found = plan_times(
+            [
+                StepTimes(
+                    step.code,
+                    planned.batches,
+                    step.labour_h,
+                    step.elapsed_h,
+                    tuple(earlier for earlier, _ in step.plan.upstream),
+                )
+                for step, planned in zip(self.inputs.steps, self.plan.campaign.steps, strict=True)
+            ]
+        )
+        reasons |= found.reasons
+        return {
+            "hands_on_h": found.hands_on_h,
+            "elapsed_h": found.elapsed_h,
+            "longest_path": list(found.longest_path),
         }
-        shop, prices = self.costing.shop, self.costing.prices
-        free = {material for material, price in prices.items() if price.per_g == 0.0}
-        needs = {material: grams for material, grams in to_buy.items() if grams > 0.0 and material not in free}
-        return _Shopping(to_buy, cheapest_packs(needs, shop.pack_offers(set(needs), self.model.worth), shop.terms()))
 
-    def _materials(self, shopping: _Shopping) -> list[dict[str, Any]]:
+    def _branches(self, reasons: dict[str, str]) -> dict[str, Any] | None:
+        """How branches that meet are over-provided, and what that saves beside the bill's ratio."""
+        found = self.plan.branches
+        if found is None:
+            return None
+        if found.cost is None or found.cost_at_the_bill is None:
+            unpriced = ", ".join(self.whole.costs.unpriced) or "a step or a stock of it"
+            reasons["branches"] = f"planned at the bill's ratio, as no price is known of {unpriced}"
+        saved = None if found.cost is None else (found.cost_at_the_bill or 0.0) - found.cost
+        return {
+            "over_provided": [{"step": step, "fed_by": fed_by, "over": over} for step, fed_by, over in found.over],
+            "cost": found.cost,
+            "cost_at_the_bill": found.cost_at_the_bill,
+            "saves": saved,
+            "currency": self.inputs.currency,
+        }
+
+    def _expected(self, reasons: dict[str, str]) -> dict[str, Any]:
+        """What the plan gives, leaves over and wastes on the average of its trials."""
+        campaign, inputs = self.plan.campaign, self.inputs
+        untold = {m: NO_DENSITY for m in campaign.materials if m in inputs.by_volume} | dict(self.whole.unknown_needs)
+        found = plan_masses(campaign, untold)
+        if found.reason is not None:
+            reasons["expected.waste_g"] = found.reason
+        worth = {
+            s.code: share.product_cost_per_g for s, share in zip(inputs.steps, self.whole.costs.by_step, strict=True)
+        }
+        products = {step.code: step.product for step in inputs.steps}
+        return {
+            "product_g": found.product_g * inputs.dry_fraction,
+            "into_g": found.into_g,
+            "waste_g": found.waste_g,
+            "left_over": [
+                {
+                    "step": code,
+                    "material": products[code],
+                    "amount_g": grams,
+                    "value": None if (per_g := worth[code]) is None else grams * per_g,
+                    "currency": inputs.currency,
+                }
+                for code, grams in found.left_over_g.items()
+            ],
+        }
+
+    def _materials(self) -> list[dict[str, Any]]:
+        inputs, to_buy_g = self.inputs, self.whole.shopping.to_buy_g
         return [
             {
                 "material": material,
                 **shown(
-                    self.model.by_volume,
+                    inputs.by_volume,
                     material,
                     need=need.need_g,
                     planned=need.planned_g,
-                    on_hand=self.shelf.grams.get(material, 0.0),
-                    on_hand_counts_as=self.shelf.standing_for_g.get(material, 0.0),
-                    to_buy=shopping.to_buy_g[material],
-                    left_over=shopping.purchase.left_over_g.get(material),
+                    on_hand=inputs.on_hand_g.get(material, 0.0),
+                    on_hand_counts_as=inputs.on_hand_counts_as_g.get(material, 0.0),
+                    to_buy=to_buy_g[material],
+                    left_over=self.purchase.left_over_g.get(material),
                 ),
-                "packs": self._packs(material, shopping.purchase),
-                "reason": self._reason(material, shopping.purchase),
+                "packs": self._packs(material),
+                "on_hand_expires_on": self._expiry(material),
+                "left_over_value": self._left_over_value(material),
+                "left_over_expires_on": None,
+                "reason": self._reason(material),
             }
             for material, need in sorted(self.plan.campaign.materials.items())
         ] + [
             {"material": material, "need_g": None, "to_buy_g": None, "on_hand_g": None, "packs": [], "reason": reason}
-            for material, reason in sorted(self._unknown_needs().items())
+            for material, reason in sorted(self.whole.unknown_needs.items())
         ]
 
-    def _unknown_needs(self) -> dict[str, str]:
-        """The bought materials whose need cannot be told in grams, and why."""
-        return {
-            each.material: each.need.reason or "its need is not known"
-            for step, planned in zip(self.model.steps, self.plan.campaign.steps, strict=True)
-            for each in step.inputs
-            if planned.batches and each.maker is None and each.need.per_g is None
-        }
+    def _expiry(self, material: str) -> str | None:
+        """The day on which the first of the lots that may be taken expires; None where none does."""
+        first = self.inputs.expires_on.get(material)
+        return None if first is None else first.isoformat()
 
-    def _packs(self, material: str, purchase: Purchase) -> list[dict[str, Any]]:
-        offers = {offer.code: offer for offer in self.costing.shop.offers if offer.material == material}
-        currency = self.exchange.currency
+    def _left_over_value(self, material: str) -> float | None:
+        """What the packs leave over is worth at today's price; a pack states no day on which it expires."""
+        left, price = self.purchase.left_over_g.get(material), self.inputs.price_per_g.get(material)
+        return None if left is None or price is None else left * price
+
+    def _packs(self, material: str) -> list[dict[str, Any]]:
+        bought = [(self.offers[code], count) for code, count in self.purchase.packs.items()]
         return [
-            {
-                "offer": code,
-                "count": count,
-                "cash": Money(self.exchange.of(offers[code].price) * count, currency).trimmed().as_dict(),
-            }
-            for code, count in purchase.packs.items()
-            if code in offers
+            {"offer": offer.code, "count": count, "cash": self.money(self.exchange.of(offer.price) * count)}
+            for offer, count in bought
+            if offer.material == material
         ]
 
-    def _reason(self, material: str, purchase: Purchase) -> str | None:
-        """Why a material has no packs, or no grams."""
-        if material in purchase.not_offered:
-            price = self.costing.prices.get(material)
-            if price is not None and price.source == ROUTE:
-                return f"made by route {price.code}"
-            return f"no offer for {material}"
-        return NO_DENSITY if material in self.model.by_volume else None
+    def money(self, amount: Decimal) -> dict[str, str]:
+        """Return an amount of the answer's currency as it is shown."""
+        return Money(amount, self.exchange.currency).trimmed().as_dict()
 
-    def _cost(self, shopping: _Shopping, reasons: dict[str, str]) -> dict[str, Any]:
+    def _reason(self, material: str) -> str | None:
+        """Why a material has no packs, or no grams."""
+        if material in self.purchase.not_offered:
+            route = self.inputs.made_by.get(material)
+            return f"made by route {route}" if route is not None else f"no offer for {material}"
+        return NO_DENSITY if material in self.inputs.by_volume else None
+
+    def _cost(self, reasons: dict[str, str]) -> dict[str, Any]:
         """What the plan uses up at today's prices, and what it takes out of the till, whole packs and shipping."""
-        campaign, currency = self.plan.campaign, self.exchange.currency
-        consumed: float | None = 0.0
-        unpriced = [*self._unknown_needs()]
-        for material, need in campaign.materials.items():
-            price = self.costing.prices.get(material)
-            if price is None:
-                unpriced.append(material)
-            else:
-                consumed = (consumed or 0.0) + need.planned_g * price.per_g / self.model.worth(material, price.strength)
-        for place, step in enumerate(campaign.steps):
-            made = self.costing.found.by_step[place].product_cost_per_g
-            if step.from_stock_g > 0.0 and made is None:
-                unpriced.append(self.model.steps[place].step.product)
-            else:
-                consumed = (consumed or 0.0) + step.from_stock_g * (made or 0.0)
-        at_least = consumed
-        if unpriced:
-            consumed = None
-            reasons["cost.consumed_estimate"] = f"no cost of {', '.join(dict.fromkeys(unpriced))}"
-        if shopping.purchase.not_offered:
-            reasons["cost.cash"] = f"without {', '.join(shopping.purchase.not_offered)}, which no offer covers"
-        expected_g = campaign.steps[-1].expected_product_g * self.model.last.runs.dry_fraction
+        whole, purchase = self.whole, self.purchase
+        if whole.unpriced:
+            reasons["cost.consumed_estimate"] = f"no cost of {', '.join(whole.unpriced)}"
+        if purchase.not_offered:
+            reasons["cost.cash"] = f"without {', '.join(purchase.not_offered)}, which no offer covers"
+        expected_g = self.plan.campaign.steps[-1].expected_product_g * self.inputs.dry_fraction
         return {
-            "consumed_estimate": consumed,
-            "consumed_at_least": at_least,
-            "cash": Money(from_micro(shopping.purchase.cash_micro), currency).trimmed().as_dict(),
-            "shipping": Money(from_micro(sum(shopping.purchase.shipping_micro.values())), currency).trimmed().as_dict(),
-            "complete": not unpriced and not shopping.purchase.not_offered,
-            "per_g_expected": consumed / expected_g if consumed is not None and expected_g > 0.0 else None,
-            "currency": currency,
+            "consumed_estimate": whole.consumed,
+            "consumed_at_least": whole.consumed_at_least,
+            "cash": self.money(from_micro(purchase.cash_micro)),
+            "shipping": self.money(from_micro(sum(purchase.shipping_micro.values()))),
+            "complete": not whole.unpriced and not purchase.not_offered,
+            "per_g_expected": whole.consumed / expected_g if whole.consumed is not None and expected_g > 0.0 else None,
+            "currency": self.exchange.currency,
         }
 
 

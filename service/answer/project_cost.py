@@ -15,7 +15,7 @@ from service.answer.book import Book
 from service.answer.ledger import TracedLedger, traced_ledger
 from service.answer.ledger_events import Facts
 from service.answer.ledger_words import amount_of, money, unpriced_lines
-from service.store.ledger_rows import LotRow
+from service.store.ledger_lines import LotRow
 
 METHOD: Final = "project-cost/1"
 _OUTCOMES: Final = {Kind.FINISHED: "finished", Kind.FAILED: "failed", Kind.ABANDONED: "abandoned", Kind.OPEN: "open"}

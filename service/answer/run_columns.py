@@ -45,6 +45,10 @@ class Coded:
         """Return the words, line by line."""
         return _texts(self.words)[self.numbers]
 
+    def count(self, word: Any) -> int:
+        """Return how many lines hold a word."""
+        return int(np.count_nonzero(self.numbers == self.words.index(word))) if word in self.words else 0
+
     def used(self) -> set[Any]:
         """Return the words that stand in some line."""
         occurs = np.zeros(len(self.words), dtype=np.bool_)

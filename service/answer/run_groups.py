@@ -98,10 +98,24 @@ def _band(number: int) -> str:
 
 def _compact(numbers: npt.NDArray[np.int64], word: Callable[[int], str]) -> Coded:
     """Number the different values from 0 on; the least 64-bit number stands for none."""
-    values, places = np.unique(numbers, return_inverse=True)
-    none = np.iinfo(np.int64).min
-    words = tuple(None if value == none else word(value) for value in values.tolist())
-    return Coded(places.astype(np.int32), words)
+    none = numbers == np.iinfo(np.int64).min
+    known = numbers[~none]
+    least = int(known.min()) if len(known) else 0
+    values, places = distinct(np.where(none, 0, numbers - least + 1), int(known.max(initial=least)) - least + 2)
+    return Coded(
+        places.astype(np.int32), tuple(word(value + least - 1) if value else None for value in values.tolist())
+    )
+
+
+def distinct(numbers: npt.NDArray[np.int64], most: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return the different numbers, from 0 to below ``most``, in order, and the place of each number among them."""
+    if most > 4 * len(numbers) + 4096:
+        values, places = np.unique(numbers, return_inverse=True)
+        return values, places
+    # Few numbers that may occur are looked up in a table: many runs are not sorted for that.
+    occurs = np.zeros(most, dtype=np.bool_)
+    occurs[numbers] = True
+    return np.flatnonzero(occurs), (np.cumsum(occurs) - 1)[numbers]
 
 
 _OF: Final[Mapping[str, Callable[[Columns, npt.NDArray[np.intp]], Coded]]] = {

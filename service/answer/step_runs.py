@@ -85,7 +85,7 @@ class StepRuns:
         """The counted runs whose yield is above 1."""
         if self.mass_ratio:
             return ()
-        return tuple(code for code, y in zip(self.codes, self.yields, strict=True) if y > 1.0)
+        return tuple(self.codes[place] for place in np.flatnonzero(self.yields > 1.0).tolist())
 
     @property
     def best(self) -> tuple[str, float] | None:
@@ -158,7 +158,7 @@ def step_runs(book: Book, route: Route, step: Step, as_of: dt.date, since: dt.da
         reasons["ratio_of_totals"] = f"{len(failed) - len(failed_known)} failed runs have no theoretical amount"
     key_lot = columns.coded["key_lot"].at(counted)
     lots = key_lot.used() - {None}
-    with_lot = sum(lot is not None for lot in key_lot.texts())
+    with_lot = len(key_lot.numbers) - key_lot.count(None)
     return StepRuns(
         step=step,
         codes=tuple(columns.run[counted]),

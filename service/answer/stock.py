@@ -14,7 +14,7 @@ from service.answer.ledger import TracedLedger, traced_ledger
 from service.answer.ledger_words import UNIT, amount_of, money, unpriced_lines
 from service.answer.stock_uncertainty import MOST_RECORDS, left_u
 from service.domain.shelf_amount import UNITS_PER_BASE
-from service.store.ledger_rows import LotRow
+from service.store.ledger_lines import LotRow
 
 METHOD: Final = "stock/1"
 COMMON: Final = "common"

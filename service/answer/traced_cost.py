@@ -21,7 +21,7 @@ from service.answer.ledger_words import amount_of, money, unpriced_lines
 from service.answer.prices import Exchange, Shop
 from service.domain.route import Route
 from service.domain.shelf_amount import UNITS_PER_BASE
-from service.store.ledger_rows import LotRow
+from service.store.ledger_lines import LotRow
 
 METHOD: Final = "traced-cost/1"
 _MICRO: Final = 10**6

@@ -14,7 +14,8 @@ from service.api.answered import CURRENCY, DEFAULT_CONFIDENCE, answer_operation,
 from service.api.operation import Call, Operation
 from service.rendering.bars_picture import cost_picture
 from service.rendering.yields_picture import yields_picture
-from service.schemas.analytic_answers import BatchSheetAnswer, CostAnswer, PlanAnswer, YieldsAnswer
+from service.schemas.analytic_answers import BatchSheetAnswer, CostAnswer, YieldsAnswer
+from service.schemas.plan_answers import PlanAnswer
 
 
 def _yields(call: Call, route: str) -> Response:
@@ -59,6 +60,8 @@ def _plan(call: Call, route: str) -> Response:
             book,
             route,
             target_g=asked["target"],
+            budget=asked["budget"],
+            from_stock=asked["from_stock"],
             confidence=asked["confidence"],
             stock=asked["stock"],
             project=asked["project"],
@@ -137,17 +140,29 @@ def operations() -> Sequence[Operation]:
             "/v1/routes/<route>/plan",
             "How much to begin with, and what to buy, for a target",
             "Amounts to start with, batches, materials to buy and cautions, so that the target is reached with the "
-            "stated probability.",
+            "stated probability. Asked with exactly one of target, budget and from_stock: with a budget, or from what "
+            "is on the shelf alone, the most that is reached with that probability, and what runs out first. Routes "
+            "that feed this one are planned with it. The batches of a step follow one another; branches go on side by "
+            "side.",
             _plan,
             PlanAnswer,
-            ("materials", "steps", "starting_materials", "cautions"),
+            ("materials", "steps", "starting_materials", "cautions", "make_or_buy", "ways_in"),
             (
-                query.amount_g("target", 'The amount of product that is wanted, such as "25 g".', required=True),
+                query.amount_g("target", 'The amount of product that is wanted, such as "25 g".', choice_of="plan for"),
+                query.money(
+                    "budget",
+                    'In place of a target: the cash for packs and shipping, such as "20 EUR", or "20" in the currency '
+                    "of the answer. What is on the shelf is used first.",
+                    choice_of="plan for",
+                ),
+                query.yes_or_no(
+                    "from_stock", "In place of a target: all that the shelf alone gives.", choice_of="plan for"
+                ),
                 query.fraction(
                     "confidence",
                     "The probability of reaching the target.",
                     default=DEFAULT_CONFIDENCE,
-                    below_one=True,
+                    between=(0.5, 0.99),
                 ),
                 query.choice(
                     "stock",
@@ -156,7 +171,12 @@ def operations() -> Sequence[Operation]:
                     default="own",
                 ),
                 query.code("project", "The project whose lots are its own."),
-                query.code("spare", "A step that gets a spare batch in any case.", repeated=True),
+                query.code(
+                    "spare",
+                    "A step that gets a spare batch in any case; route/step for one of a route that feeds this one.",
+                    repeated=True,
+                    of_route=True,
+                ),
                 query.code("acknowledge", "Codes of cautions that are known and taken.", repeated=True),
                 CURRENCY,
                 query.whole("trials", "Trials of the simulation.", least=256, most=65536, default=16384),

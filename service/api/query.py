@@ -9,12 +9,14 @@ import datetime as dt
 import difflib
 import json
 import re
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any, Final
 
 from werkzeug.datastructures import MultiDict
 
+from service.domain.money import parse_money
 from service.domain.quantity import parse_fraction, parse_quantity
 from service.errors import Fault, InvalidInput, MalformedInput
 
@@ -23,7 +25,7 @@ CODE_PATTERN: Final = "[A-Za-z0-9][A-Za-z0-9._-]{0,63}"
 MOST_VALUES: Final = 100
 """The most values that one repeated parameter takes."""
 
-_CODE: Final = re.compile(CODE_PATTERN)
+_MONEY: Final = re.compile("([^A-Za-z]+?) *([A-Za-z]{3})?")
 _DATE: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _WHOLE: Final = re.compile(r"[0-9]{1,9}")
 
@@ -35,7 +37,8 @@ class Parameter:
     """One query parameter: its name, how its text is read, what the documentation says of it.
 
     ``read`` raises :class:`InvalidInput` with one fault, or ValueError where ``expected`` says all there is to say.
-    A ``repeated`` parameter is read to a tuple; each of its values may itself hold several with commas between.
+    A ``repeated`` parameter is read to a tuple; each of its values may itself hold several with commas between. Of
+    parameters of one ``choice_of``, exactly one is given; a switch that is off is not.
     """
 
     name: str
@@ -46,6 +49,7 @@ class Parameter:
     default: Any = None
     repeated: bool = False
     required: bool = False
+    choice_of: str | None = None
 
     def documented(self, asked: Mapping[str, str]) -> dict[str, Any]:
         """Return the parameter as OpenAPI has it, with what the example has ``asked`` of it."""
@@ -101,9 +105,29 @@ def read_query(given: MultiDict[str, str], parameters: Collection[Parameter]) ->
                 faults.append(Fault("bad-parameter", detail, text[:64], parameter.expected, parameter=name))
         if len(values) == len(texts):
             found[name] = tuple(values) if parameter.repeated else values[0]
+    faults += _of_choices(given, parameters, found)
     if faults:
         raise MalformedInput(faults)
     return found
+
+
+def _of_choices(
+    given: MultiDict[str, str], parameters: Collection[Parameter], found: Mapping[str, Any]
+) -> Iterator[Fault]:
+    """Say of each choice whether nothing was chosen, or more than one."""
+    choices: dict[str, list[str]] = {}
+    for parameter in parameters:
+        if parameter.choice_of is not None:
+            choices.setdefault(parameter.choice_of, []).append(parameter.name)
+    for names in choices.values():
+        expected = f"exactly one of {', '.join(names[:-1])} and {names[-1]}"
+        chosen = [name for name in names if name in given and found.get(name) is not False]
+        if not chosen:
+            detail = f"the parameter {names[0]} is missing: it takes {expected}"
+            yield Fault("missing-parameter", detail, expected=expected, parameter=names[0])
+        for name in chosen[1:]:
+            detail = f"{name} and {chosen[0]} cannot be asked together: it takes {expected}"
+            yield Fault("conflicting-parameters", detail, given[name][:64], expected, parameter=name)
 
 
 def _unknown(name: str, known: Mapping[str, Parameter]) -> Fault:
@@ -115,26 +139,47 @@ def _unknown(name: str, known: Mapping[str, Parameter]) -> Fault:
     )
 
 
-def amount_g(name: str, description: str, *, required: bool = False) -> Parameter:
+def amount_g(name: str, description: str, *, required: bool = False, choice_of: str | None = None) -> Parameter:
     """Declare an amount in mass, read to grams: ``25g`` and ``25 g`` alike."""
 
     def read(text: str) -> float:
         return parse_quantity(text, ("mass",)).base()
 
-    return Parameter(name, description, read, 'a mass such as "25 g"', required=required)
+    return Parameter(name, description, read, 'a mass such as "25 g"', required=required, choice_of=choice_of)
 
 
-def fraction(name: str, description: str, *, default: float | None = None, below_one: bool = False) -> Parameter:
-    """Declare a fraction, read to a float from 0 to 1; with ``below_one`` both ends are left out."""
+def money(name: str, description: str, *, choice_of: str | None = None) -> Parameter:
+    """Declare an amount of money above 0, ``20 EUR`` or ``20``; read to amount and currency, None where left out."""
+
+    def read(text: str) -> tuple[Decimal, str | None]:
+        parts = _MONEY.fullmatch(text.strip())
+        amount, stated = (text, None) if parts is None else parts.groups()
+        return parse_money({"amount": amount, "currency": stated or "EUR"}, sign="positive").amount, stated
+
+    return Parameter(name, description, read, 'an amount of money such as "20 EUR"', choice_of=choice_of)
+
+
+def fraction(
+    name: str,
+    description: str,
+    *,
+    default: float | None = None,
+    below_one: bool = False,
+    between: tuple[float, float] = (0, 1),
+) -> Parameter:
+    """Declare a fraction, read to a float ``between`` two ends; with ``below_one`` both ends are left out."""
 
     def read(text: str) -> float:
         value = parse_fraction(text, name=name).base()
-        if below_one and not 0 < value < 1:
+        if not least <= value <= most or (below_one and value in between):
             raise ValueError(text)
         return value
 
-    schema = {"type": "number", "minimum": 0, "maximum": 1}
-    expected = "a fraction between 0 and 1, such as 0.9" if below_one else "a fraction from 0 to 1"
+    least, most = between
+    schema = {"type": "number", "minimum": least, "maximum": most}
+    expected = (
+        f"a fraction between {least} and {most}, such as 0.9" if below_one else f"a fraction from {least} to {most}"
+    )
     return Parameter(name, description, read, expected, schema, default)
 
 
@@ -163,7 +208,7 @@ def choice(
     return Parameter(name, description, read, " or ".join(of), schema, default, repeated)
 
 
-def yes_or_no(name: str, description: str, *, default: bool = False) -> Parameter:
+def yes_or_no(name: str, description: str, *, default: bool = False, choice_of: str | None = None) -> Parameter:
     """Declare a switch, read to a bool."""
 
     def read(text: str) -> bool:
@@ -171,7 +216,7 @@ def yes_or_no(name: str, description: str, *, default: bool = False) -> Paramete
             raise ValueError(text)
         return text == "true"
 
-    return Parameter(name, description, read, "true or false", {"type": "boolean"}, default)
+    return Parameter(name, description, read, "true or false", {"type": "boolean"}, default, choice_of=choice_of)
 
 
 def whole(name: str, description: str, *, least: int, most: int, default: int | None = None) -> Parameter:
@@ -186,15 +231,18 @@ def whole(name: str, description: str, *, least: int, most: int, default: int | 
     return Parameter(name, description, read, f"a whole number from {least} to {most}", schema, default)
 
 
-def code(name: str, description: str, *, repeated: bool = False, required: bool = False) -> Parameter:
-    """Declare the code of a record."""
+def code(
+    name: str, description: str, *, repeated: bool = False, required: bool = False, of_route: bool = False
+) -> Parameter:
+    """Declare the code of a record; with ``of_route`` the code of a route and a slash may stand before it."""
+    pattern = f"({CODE_PATTERN}/)?{CODE_PATTERN}" if of_route else CODE_PATTERN
 
     def read(text: str) -> str:
-        if not _CODE.fullmatch(text):
+        if not re.fullmatch(pattern, text):
             raise ValueError(text)
         return text
 
-    schema = {"type": "string", "pattern": f"^{CODE_PATTERN}$"}
+    schema = {"type": "string", "pattern": f"^{pattern}$"}
     expected = "a code: a letter or digit, then at most 63 letters, digits, dots, dashes or underscores"
     return Parameter(name, description, read, expected, schema, repeated=repeated, required=required)
 

@@ -26,6 +26,8 @@ _ROUTE: Final = "/v1/routes/verdigris"
 _DAY: Final = f"as_of={AS_OF.date()}"
 _QUESTIONS: Final[Mapping[str, str]] = {
     "get_yields": f"{_ROUTE}/yields?{_DAY}",
+    "get_next_run": f"{_ROUTE}/steps/carbonate/next-run?key_input=50g&confidence=0.99&{_DAY}",
+    "get_forecast_record": f"/v1/forecast-record?route=verdigris&step=carbonate&{_DAY}",
     "get_cost": f"{_ROUTE}/cost?{_DAY}",
     "get_plan": f"{_ROUTE}/plan?target=25g&confidence=0.9&stock=none&{_DAY}",
     "get_batch_sheet": f"{_ROUTE}/steps/carbonate/batch-sheet?key_input=50g&{_DAY}",

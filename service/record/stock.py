@@ -65,7 +65,10 @@ def entries_of(bench: Bench, lots: Sequence[str]) -> dict[str, list[StockEntry]]
 
 def entry_faults(bench: Bench, entry: StockEntry) -> Iterator[Fault]:
     """What the entry that this one takes back, and the lot that it counts, have to say about it."""
-    if entry.reverses is not None:
+    if entry.reverses == entry.code:
+        detail = f"{entry.code} cannot take itself back: name the entry that was wrong"
+        yield Fault("unknown-reference", detail, entry.reverses, "another entry", "/reverses")
+    elif entry.reverses is not None:
         wrong = reversed_by(bench, entry)
         named = links.links_to(bench.writing, STOCK_ENTRIES, [wrong.code], from_kind=STOCK_ENTRIES)
         others = [code for _, code in named if code != entry.code]

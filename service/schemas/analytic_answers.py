@@ -143,58 +143,6 @@ class CostAnswer(Answer):
     buy_instead = fields.Nested(BuyInstead, allow_none=True)
 
 
-class Amount(Described):
-    """So much of a material."""
-
-    material = fields.String(required=True)
-    amount_g = number()
-
-
-class PlannedStep(Described):
-    """What to do at a step."""
-
-    step = fields.String(required=True)
-    key_input_g = number()
-    batches = count()
-    spare_batches = count()
-    expected_product_g = number()
-
-
-class Packs(Described):
-    """Packs to buy of one offer."""
-
-    offer = fields.String(required=True)
-    count = count()
-    cash = fields.Nested(MoneyAnswer)
-
-
-class NeededMaterial(Described):
-    """What is needed, on hand and to buy of a material."""
-
-    material = fields.String(required=True)
-    need_g = number("null where only mL can be told: then need_ml and the like stand beside")
-    on_hand_g = number()
-    on_hand_counts_as_g = number("what is on hand, in grams of the strength that is planned with")
-    to_buy_g = number()
-    packs = many(Packs)
-
-
-class AtTheMean(Described):
-    """The plan that mean yields would make, and how seldom it holds."""
-
-    starting_materials = many(Amount)
-    p_reach = number()
-
-
-class PlanCost(Described):
-    """What the plan uses up, and what it takes out of the till."""
-
-    consumed_estimate = number()
-    cash = fields.Nested(MoneyAnswer)
-    per_g_expected = number()
-    currency = fields.String()
-
-
 class CautionAnswer(Described):
     """Something that could hurt in what is planned."""
 
@@ -202,24 +150,6 @@ class CautionAnswer(Described):
     code = fields.String(required=True)
     step = text()
     detail = fields.String(required=True)
-
-
-class PlanAnswer(Answer):
-    """How much to begin with, to end with an amount at a stated confidence."""
-
-    route = fields.String(required=True)
-    target_g = number()
-    confidence = number()
-    p_reach = number("probability that the plan reaches the target")
-    p_max = number("the best probability that any amount reaches")
-    monte_carlo_u = number("standard uncertainty of p_reach from the number of trials")
-    starting_materials = many(Amount)
-    steps = many(PlannedStep)
-    materials = many(NeededMaterial)
-    at_the_mean = fields.Nested(AtTheMean)
-    cost = fields.Nested(PlanCost)
-    cautions = many(CautionAnswer)
-    not_assessed = fields.List(fields.String())
 
 
 class BatchLine(Described):

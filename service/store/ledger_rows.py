@@ -7,78 +7,31 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
-from typing import Any, Final, NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
-from sqlalchemy import Select, and_, bindparam, literal, or_, select, union
+from sqlalchemy import Select, and_, or_, select
 
+from service.store.ledger_lines import (
+    SOURCE_KINDS,
+    Line,
+    LotRow,
+    RunRow,
+    Source,
+    Taken,
+    amounts_statement,
+    behind_statement,
+    derived_statement,
+    lines_statement,
+    lots_statement,
+    moved_statement,
+    runs_statement,
+    undated_takers_statement,
+)
 from service.store.rows import chunks, of_workshop
 from service.store.session import Reading
-from service.store.tables import entries, lots, outcomes, revisions, runs, steps
+from service.store.tables import entries, lots, steps
 
-Source = tuple[str, str]
-"""Kind and code of the record that wrote a line."""
-
-SOURCE_KINDS: Final = ("lots", "purchases", "runs", "pools", "stock-entries")
-PRICING_KINDS: Final = ("materials", "offers", "rates", "exchange-rates", "routes")
-"""Kinds of records that the money of a line may rest on."""
-TAKEN: Final = ("charge", "pool-in")
-
-
-class Line(NamedTuple):
-    """One line of the ledger, as the table has it: days are ISO text, ``quantity`` is signed, None where not known."""
-
-    source_kind: str
-    source_code: str
-    kind: str
-    line: int
-    lot: str | None
-    material: str | None
-    on: str | None
-    dimension: str
-    quantity: int | None
-    price_micro: int | None
-    currency: str | None
-    role: str | None
-    waste_class: str | None
-    cost_share_micro: int | None
-    credit_micro: int | None
-
-    @property
-    def source(self) -> Source:
-        """The record that wrote it."""
-        return self.source_kind, self.source_code
-
-
-class LotRow(NamedTuple):
-    """A lot on the shelf, as far as the ledger asks: ``strength`` is its text."""
-
-    code: str
-    material: str
-    dimension: str
-    strength: str
-    project: str | None
-    received_on: str | None
-    expires_on: str | None
-    origin: str
-    source_kind: str
-    source_code: str
-
-
-class RunRow(NamedTuple):
-    """A run, as far as the ledger asks; masses of product in g, None where not known."""
-
-    run: str
-    route: str
-    step: str
-    route_revision: int
-    status: str
-    started_on: str | None
-    finished_on: str | None
-    operator: str | None
-    project: str | None
-    dry_g: float | None
-    contained_g: float | None
+_Row = TypeVar("_Row", bound=tuple[Any, ...])
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,25 +55,32 @@ def whole_ledger(reading: Reading) -> LedgerRows:
     """Return all of a workshop's ledger."""
     values = {"workshop": reading.workshop_id}
     return LedgerRows(
-        _fetched(reading, _lines("all"), values, Line),
-        _fetched(reading, _lots("all"), values, LotRow),
-        _fetched(reading, _runs("all"), values, RunRow),
+        _fetched(reading, lines_statement("all"), values, Line),
+        _fetched(reading, lots_statement("all"), values, LotRow),
+        _fetched(reading, runs_statement("all"), values, RunRow),
     )
 
 
 def ledger_of_sources(reading: Reading, sources: Collection[Source]) -> LedgerRows:
     """Return the lines of some records, those that there are."""
-    found = LedgerRows([], [], [])
-    wanted = set(sources)
-    for chunk in chunks({code for _, code in wanted}):
-        values = {"workshop": reading.workshop_id, "codes": chunk}
-        lines = _fetched(reading, _lines("sources"), values, Line)
-        made = _fetched(reading, _lots("sources"), values, LotRow)
-        found.lines.extend(line for line in lines if line[:2] in wanted)  # type: ignore[attr-defined]
-        found.lots.extend(lot for lot in made if lot[-2:] in wanted)  # type: ignore[attr-defined]
-    for chunk in chunks([code for kind, code in wanted if kind == "runs"]):
-        values = {"workshop": reading.workshop_id, "codes": chunk}
-        found.runs.extend(_fetched(reading, _runs("some"), values, RunRow))  # type: ignore[attr-defined]
+    lines: list[Line] = []
+    made: list[LotRow] = []
+    of_runs: list[RunRow] = []
+    for kind, codes in _by_kind(sources).items():
+        for chunk in chunks(codes):
+            values = {"workshop": reading.workshop_id, "kind": kind, "codes": chunk}
+            lines += _fetched(reading, lines_statement("sources"), values, Line)
+            made += _fetched(reading, lots_statement("sources"), values, LotRow)
+            if kind == "runs":
+                del values["kind"]
+                of_runs += _fetched(reading, runs_statement("some"), values, RunRow)
+    return LedgerRows(lines, made, of_runs)
+
+
+def _by_kind(sources: Collection[Source]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for kind, code in sources:
+        found.setdefault(kind, []).append(code)
     return found
 
 
@@ -130,10 +90,10 @@ def touched_since(reading: Reading, state: int) -> Touched:
     A run without a day counts on the latest day of the lots that it takes from: it is touched with them.
     """
     values = {"workshop": reading.workshop_id, "state": state}
-    moved = {(kind, code) for kind, code in reading.connection.execute(_moved(), values)}
-    sources = {(kind, code) for kind, code in reading.connection.execute(_derived(), values)}
+    moved = {(kind, code) for kind, code in reading.connection.execute(moved_statement(), values)}
+    sources = {(kind, code) for kind, code in reading.connection.execute(derived_statement(), values)}
     sources |= {source for source in moved if source[0] in SOURCE_KINDS}
-    sources |= {(kind, code) for kind, code in reading.connection.execute(_undated_takers(), values)}
+    sources |= {(kind, code) for kind, code in reading.connection.execute(undated_takers_statement(), values)}
     return Touched(frozenset(sources), frozenset(moved - {source for source in moved if source[0] in SOURCE_KINDS}))
 
 
@@ -163,18 +123,19 @@ def days_of_lots(reading: Reading, codes: Collection[str]) -> dict[str, str]:
     return found
 
 
-def lots_behind(reading: Reading, lot: str) -> list[LotRow]:
-    """Return the lots that one was made of, itself among them, through any number of runs and pools."""
-    return _fetched(reading, _behind(), {"workshop": reading.workshop_id, "lot": lot}, LotRow)
+def sources_behind(reading: Reading, lot: str) -> set[Source]:
+    """Return the records that a lot was made by, and all lots that it was made of, through any number of them."""
+    values = {"workshop": reading.workshop_id, "lot": lot}
+    return {(kind, code) for kind, code in reading.connection.execute(behind_statement(), values)}
 
 
 def lots_made_by(reading: Reading, sources: Collection[Source]) -> list[LotRow]:
     """Return the lots that some records made."""
     found: list[LotRow] = []
-    for chunk in chunks({code for _, code in sources}):
-        values = {"workshop": reading.workshop_id, "codes": chunk}
-        made = _fetched(reading, _lots("sources"), values, LotRow)
-        found += [lot for lot in made if (lot.source_kind, lot.source_code) in sources]
+    for kind, codes in _by_kind(sources).items():
+        for chunk in chunks(codes):
+            values = {"workshop": reading.workshop_id, "kind": kind, "codes": chunk}
+            found += _fetched(reading, lots_statement("sources"), values, LotRow)
     return found
 
 
@@ -183,7 +144,7 @@ def takes_of_lots(reading: Reading, codes: Collection[str]) -> list[Line]:
     found: list[Line] = []
     for chunk in chunks(codes):
         values = {"workshop": reading.workshop_id, "codes": chunk}
-        found += _fetched(reading, _lines("takes"), values, Line)
+        found += _fetched(reading, lines_statement("takes"), values, Line)
     return found
 
 
@@ -210,10 +171,13 @@ def stated_incomes(reading: Reading, until: str) -> list[StatedIncome]:
     return [StatedIncome(*row) for row in reading.connection.execute(statement)]
 
 
-# ---- statements, each built once
-
-_MAKING: Final = ("opening", "purchase", "outturn", "pool-out")
-_Row = TypeVar("_Row", bound=tuple[Any, ...])
+def amounts_taken(reading: Reading, codes: Collection[str]) -> list[Taken]:
+    """Return how much every line took of these lots."""
+    found: list[Taken] = []
+    for chunk in chunks(codes):
+        values = {"workshop": reading.workshop_id, "codes": chunk}
+        found += _fetched(reading, amounts_statement(), values, Taken)
+    return found
 
 
 def _fetched(reading: Reading, statement: Select[Any], values: dict[str, Any], row: type[_Row]) -> list[_Row]:
@@ -223,98 +187,3 @@ def _fetched(reading: Reading, statement: Select[Any], values: dict[str, Any], r
     cursor.close()
     make: Any = row
     return list(map(make._make, found))
-
-
-def _codes() -> Any:
-    return bindparam("codes", expanding=True)
-
-
-@cache
-def _lines(which: str) -> Select[Any]:
-    e = entries.c
-    statement = select(*(e[name] for name in Line._fields)).where(e.workshop == bindparam("workshop"))
-    if which == "sources":
-        statement = statement.where(e.source_kind.in_(SOURCE_KINDS), e.source_code.in_(_codes()))
-    if which == "takes":
-        return statement.where(e.lot.in_(_codes()), e.kind.not_in(_MAKING))
-    return statement.order_by(e.source_kind, e.source_code, e.kind, e.line)
-
-
-@cache
-def _lots(which: str) -> Select[Any]:
-    statement = select(*_LOT_COLUMNS).where(lots.c.workshop == bindparam("workshop"))
-    if which == "sources":
-        statement = statement.where(lots.c.source_kind.in_(SOURCE_KINDS), lots.c.source_code.in_(_codes()))
-    return statement
-
-
-@cache
-def _runs(which: str) -> Select[Any]:
-    o = outcomes.c
-    columns = [runs.c[name] if name == "route_revision" else o[name] for name in RunRow._fields]
-    both = outcomes.join(runs, and_(runs.c.workshop == o.workshop, runs.c.code == o.run))
-    statement = select(*columns).select_from(both).where(o.workshop == bindparam("workshop"))
-    return statement if which == "all" else statement.where(o.run.in_(_codes()))
-
-
-@cache
-def _moved() -> Select[Any]:
-    r = revisions.c
-    wanted = r.kind.in_([*SOURCE_KINDS, *PRICING_KINDS])
-    return (
-        select(r.kind, r.code)
-        .distinct()
-        .where(r.workshop == bindparam("workshop"), r.state > bindparam("state"), wanted)
-    )
-
-
-@cache
-def _derived() -> Any:
-    since: Any = bindparam("state")
-    workshop: Any = bindparam("workshop")
-    e, s, o, r = entries.c, lots.c, outcomes.c, runs.c
-    return union(
-        select(e.source_kind, e.source_code).where(e.workshop == workshop, e.state > since),
-        select(s.source_kind, s.source_code).where(s.workshop == workshop, s.state > since),
-        select(literal("runs"), o.run).where(o.workshop == workshop, o.state > since),
-        select(literal("runs"), r.code).where(r.workshop == workshop, r.state > since),
-    )
-
-
-@cache
-def _undated_takers() -> Select[Any]:
-    e, s = entries.c, lots.c
-    return (
-        select(e.source_kind, e.source_code)
-        .distinct()
-        .join(lots, and_(s.workshop == e.workshop, s.code == e.lot))
-        .where(s.workshop == bindparam("workshop"), s.state > bindparam("state"), e.on.is_(None))
-    )
-
-
-@cache
-def _behind() -> Select[Any]:
-    workshop: Any = bindparam("workshop")
-    first = select(lots.c.code).where(lots.c.workshop == workshop, lots.c.code == bindparam("lot"))
-    up = first.cte("up", recursive=True)
-    made = lots.alias("made")
-    same_source = and_(
-        entries.c.workshop == made.c.workshop,
-        entries.c.source_kind == made.c.source_kind,
-        entries.c.source_code == made.c.source_code,
-    )
-    further = (
-        select(entries.c.lot)
-        .select_from(up.join(made, and_(made.c.workshop == workshop, made.c.code == up.c.code)))
-        .join(entries, same_source)
-        .where(entries.c.kind.in_(TAKEN), entries.c.lot.is_not(None))
-    )
-    return _lots_within(up.union(further))
-
-
-def _lots_within(codes: Any) -> Select[Any]:
-    both = codes.join(lots, and_(lots.c.workshop == bindparam("workshop"), lots.c.code == codes.c.code))
-    return select(*_LOT_COLUMNS).select_from(both)
-
-
-_LOT_COLUMNS: Final = [lots.c[name] for name in LotRow._fields]

@@ -171,21 +171,28 @@ def remove_lots(writing: Writing, codes: Collection[str]) -> None:
     remove(writing, lots, [{"code": code} for code in sorted(codes)])
 
 
-def descendants(reading: Reading, made: Collection[str]) -> set[str]:
-    """The lots that anything of the lots ``made`` went into, through any number of runs and pools."""
+def descendants(reading: Reading, made: Collection[str], most: int | None = None) -> set[str]:
+    """The lots that anything of the lots ``made`` went into, through any number of runs and pools.
+
+    With ``most`` no more are looked for than about so many.
+    """
     taken = entries.c.kind.in_(["charge", "pool-in"])
-    down = (
-        select(lots.c.code).where(of_workshop(reading, lots), lots.c.code.in_(sorted(made))).cte("down", recursive=True)
+    own = of_workshop(reading, lots)
+    down = select(lots.c.code).where(own, lots.c.code.in_(sorted(made))).cte("down", recursive=True)
+    # An outer join, so that lines come first: a planner without statistics would begin with all lots of the workshop.
+    same_source = (
+        (lots.c.workshop == entries.c.workshop)
+        & (lots.c.source_kind == entries.c.source_kind)
+        & (lots.c.source_code == entries.c.source_code)
     )
     step = (
         select(lots.c.code)
-        .join(entries, (entries.c.workshop == lots.c.workshop) & (entries.c.source_kind == lots.c.source_kind)
-              & (entries.c.source_code == lots.c.source_code))
-        .join(down, entries.c.lot == down.c.code)
-        .where(of_workshop(reading, lots), taken)
-    )  # fmt: skip
+        .select_from(down.join(entries, of_workshop(reading, entries) & (entries.c.lot == down.c.code)))
+        .join(lots, same_source, isouter=True)
+        .where(taken)
+    )
     down = down.union(step)
-    return set(reading.connection.scalars(select(down.c.code))) - set(made)
+    return set(reading.connection.scalars(select(down.c.code).limit(most))) - {*made, None}
 
 
 @cache

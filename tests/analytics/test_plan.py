@@ -13,7 +13,8 @@ from service.analytics.forecast.next_run import StepForecast, forecast_step
 from service.analytics.planning.campaign import Campaigns
 from service.analytics.planning.chain import product_per_gram, reach_probability, starting_amount
 from service.analytics.planning.graph import BoughtInput, PlanStep, planned_flow
-from service.analytics.planning.plan import Plan, plan_route
+from service.analytics.planning.plan import plan_route
+from service.analytics.planning.planned import Plan
 from service.errors import NotComputable
 
 SURE = 1e12  # degrees and runs so many that level and spread are known

@@ -70,7 +70,7 @@ class Desk(Book):
         with self.opened() as book:
             return mass_metrics_of(book, route, as_of=TODAY)
 
-    def plan(self, route: str, target_g: float, **asked: Any) -> dict[str, Any]:
+    def plan(self, route: str, target_g: float | None = None, **asked: Any) -> dict[str, Any]:
         with self.opened() as book:
             return plan_of(book, route, **{"target_g": target_g, "as_of": TODAY, **asked})
 

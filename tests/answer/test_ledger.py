@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import random
 from collections.abc import Iterable
 from decimal import Decimal
@@ -12,14 +13,20 @@ import pytest
 
 from service.analytics.money.identity import balance, breaches
 from service.analytics.money.traced import lot_values
+from service.answer.book import Book
 from service.answer.ledger import TracedLedger, traced_ledger
 from service.answer.ledger_balance import balance_of
 from service.answer.lot_ledger import lot_ledger
 from service.answer.snapshot import Memory
+from service.cli.demo import seed_files
+from service.cli.records import import_into
+from service.store.session import Database
 from tests.answer.desk import TODAY, Desk
 from tests.answer.ledger_model import costs_of
 from tests.answer.small import eur, roast, run, shop
-from tests.store.book import VITRIOL_LOT, altered
+from tests.benchmarks.ledger import drawn_columns, solve_of
+from tests.benchmarks.ledger_answer import filled
+from tests.store.book import AT, VITRIOL_LOT, altered
 from tests.world import make_world
 
 CLOSE = 10
@@ -68,8 +75,9 @@ def whole(desk: Desk) -> None:
 
 def parts_agree(desk: Desk, codes: Iterable[str]) -> None:
     values = lots(traced(desk))
-    with desk.opened() as book:
+    with desk.reading() as reading:
         for code in codes:
+            book = Book(reading, Memory())
             part = lot_ledger(book, code)
             alone = lot_values(part.ledger, [part.number])
             assert {part.ledger.lots[lot]: value for lot, value in alone.items()}.items() <= values.items(), code
@@ -222,3 +230,26 @@ def test_an_older_snapshot_is_read_for_itself(desk: Desk) -> None:
         assert traced_ledger(book).state == old
         assert "runs/r2" not in traced_ledger(book).ledger.events
     assert memory.ledgers.held(newer.basis) is newer
+
+
+def test_the_demo_balances_on_every_day(desk: Desk) -> None:
+    for file in seed_files(None):
+        import_into(desk.database, desk.workshop_id, file, replace=False, by="demo", at=AT)
+    found = traced(desk)
+    for day in range(dt.date(2024, 11, 1).toordinal(), TODAY.toordinal(), 9):
+        assert balance(found.ledger, found.traced, day).difference == 0
+        assert breaches(found.ledger, found.traced, day) == []
+    whole(desk)
+    parts_agree(desk, [lot for lot in found.ledger.lots if "/" not in lot][::7])
+
+
+def test_a_drawn_ledger_of_thousands_of_lots_agrees_with_one_sparse_solve(database: Database) -> None:
+    workshop = filled(database, drawn_columns(3000))
+    with database.reading(workshop.id) as reading:
+        found = traced_ledger(Book(reading, Memory()), "EUR")
+    ledger = found.ledger
+    solved = np.empty(len(ledger.lots))
+    solved[ledger.order.lots] = solve_of(ledger)()
+    assert len(ledger.lots) > 2900
+    assert found.traced.lot_micro == pytest.approx(solved * ledger.quantity, rel=1e-7, abs=CLOSE)
+    assert balance(ledger, found.traced).difference == 0

@@ -11,24 +11,16 @@ import pytest
 from service.analytics.forecast.next_run import forecast_step
 from service.errors import NotComputable
 from tests.answer.desk import Desk, named
-from tests.answer.small import ASH_M, MALACHITE_M, OXIDE_M, VITRIOL_M, eur, roast, run, shop
+from tests.answer.small import ASH_M, MALACHITE_M, NETS, OXIDE_M, OXIDES, VITRIOL_M, eur, five_runs, roast, run, shop
 from tests.store.book import ROUTE, altered
 
 ONLY_SQLITE = pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
-NETS = ("20.41 g", "19.02 g", "20.95 g", "18.44 g", "20.10 g")
-OXIDES = ("6.50 g", "6.12 g", "6.30 g", "5.88 g", "6.61 g")
 
 
 @pytest.fixture
 def bench(desk: Desk) -> Desk:
     """Five runs of either step, and a shop; what the first step made was used up."""
-    desk.fill()
-    shop(desk)
-    for number, (net, oxide) in enumerate(zip(NETS, OXIDES, strict=True), start=1):
-        outturn = {"material": "malachite", "net": net, "assay": "0.96"}
-        run(desk, f"C-{number}", outturns=[outturn], shelved=False)
-        roast(desk, f"R-{number}", oxide)
-    return desk
+    return five_runs(desk)
 
 
 def limited(**limits: str) -> dict[str, Any]:

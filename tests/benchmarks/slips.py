@@ -2,7 +2,8 @@
 
 ``python -m tests.benchmarks.slips [WORKSHOPS]`` prints for each case, over so many imagined steps (1,000 by default),
 the percentage of runs that are asked about once a slip is in them, the percentage where the right slip is named, and
-false alarms among as many runs without one. Runs before hold no slip but in the last cases, where one in twenty does.
+false alarms among ten times as many runs without one. Runs before hold no slip but in the last cases, where one in
+twenty does.
 
 A step's level is normal on the logit scale, mean 0.4 and standard deviation 0.8; its runs scatter about it normally.
 Millilitres, hydrates and an assay taken twice change a yield by less than runs differ: a yield alone does not show
@@ -53,11 +54,15 @@ def found(spread: float, runs: int, dirty: float, workshops: int) -> dict[str, t
     source = np.random.default_rng([runs, round(1000 * spread), round(1000 * dirty)])
     asked: dict[str, list[tuple[bool, bool]]] = {name: [] for name in (*PLANTED, "none")}
     for _ in range(workshops):
-        yields = expit(source.normal(0.4, 0.8) + spread * source.normal(size=runs + 1))
+        level = source.normal(0.4, 0.8)
+        yields = expit(level + spread * source.normal(size=runs + 1))
         slipped = source.random(runs) < dirty
         yields[:runs][slipped] *= source.choice([1000.0, 0.1, 10.0], slipped.sum())
-        for name, (kind, factor) in {**PLANTED, "none": ("", 1.0)}.items():
+        for name, (kind, factor) in PLANTED.items():
             asked[name].append(_asked(yields, factor, kind))
+        # False alarms are rare: ten runs without a slip for each with one.
+        for ordinary in expit(level + spread * source.normal(size=10)):
+            asked["none"].append(_asked(np.append(yields[:-1], ordinary), 1.0, ""))
     return {name: tuple(np.mean(each, axis=0).tolist()) for name, each in asked.items()}  # type: ignore[misc]
 
 

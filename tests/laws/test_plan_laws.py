@@ -13,7 +13,8 @@ from service.analytics.forecast.draws import seed_for, step_draws
 from service.analytics.forecast.next_run import forecast_step
 from service.analytics.planning.campaign import Campaigns
 from service.analytics.planning.graph import BoughtInput, PlanStep, planned_flow
-from service.analytics.planning.plan import Plan, plan_route
+from service.analytics.planning.plan import plan_route
+from service.analytics.planning.planned import Plan
 
 fractions = st.floats(0.05, 0.95)
 amounts = st.floats(0.1, 1e4)

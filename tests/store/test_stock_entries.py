@@ -97,6 +97,7 @@ def test_what_is_taken_back_never_was(filled: Book) -> None:
         ("E-1", "2026-06-02", "/reverses", "taken-back-already"),
         ("E-2", "2026-06-02", "/reverses", "reverses-a-reversal"),
         ("E-9", "2026-06-02", "/reverses", "unknown-reference"),
+        ("E-4", "2026-06-02", "/reverses", "unknown-reference"),
         ("E-3", "2026-05-01", "/on", "wrong-order"),
     ],
 )

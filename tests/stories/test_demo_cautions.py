@@ -84,3 +84,36 @@ def test_every_demo_step_has_a_next_run_and_a_record(demo: FlaskClient) -> None:
             told["evidence_counts"]["usable"]
             == step["forecasts"] + step["without_runs_before"] - (told["evidence_counts"]["failed"])
         )
+
+
+def test_forecasts_as_tables_and_unchanged(demo: FlaskClient) -> None:
+    told = demo.get(f"{ALUM}/next-run", query_string={"key_input": "5g", "confidence": "0.875", "format": "csv"})
+    assert told.content_type.startswith("text/csv")
+    heading, *rows = told.text.splitlines()
+    assert heading == "probability,yield,contained_g,dry_g,as_weighed_g"
+    assert [row.split(",")[0] for row in rows] == ["0.5", "0.8", "0.9", "0.95", "0.875"]
+    record = demo.get("/v1/forecast-record", query_string={"route": "madder-lake", "step": "alum"})
+    again = demo.get(
+        "/v1/forecast-record?route=madder-lake&step=alum", headers={"If-None-Match": record.headers["ETag"]}
+    )
+    assert (again.status_code, again.data) == (304, b"")
+    lines = demo.get("/v1/forecast-record", query_string={"format": "ndjson"}).text.splitlines()
+    assert len(lines) == 3 * len(demo.get("/v1/forecast-record").get_json()["steps"])
+
+
+@pytest.mark.parametrize(
+    ("path", "asked", "status"),
+    [
+        (f"{ALUM}/next-run", {"confidence": "1"}, 400),
+        (f"{ALUM}/next-run", {"key_input": "5 mL"}, 400),
+        (f"{ALUM}/next-run", {"amount": "5 g"}, 400),
+        ("/v1/routes/madder-lake/steps/none/next-run", {}, 404),
+        ("/v1/routes/none/steps/alum/next-run", {}, 404),
+        ("/v1/forecast-record", {"step": "alum"}, 400),
+        ("/v1/forecast-record", {"route": "none"}, 404),
+    ],
+)
+def test_what_cannot_be_asked_is_a_problem(demo: FlaskClient, path: str, asked: dict[str, str], status: int) -> None:
+    told = demo.get(path, query_string=asked)
+    assert told.status_code == status
+    assert told.content_type == "application/problem+json"

@@ -26,7 +26,15 @@ from service.analytics.forecast.next_run import (
     next_run_width,
     runs_by_lots,
 )
-from service.analytics.forecast.spread import LEAST_YIELD, OFTEN_ABOVE_ONE, Scale, off_scale, onto_scale, shared_priors
+from service.analytics.forecast.spread import (
+    LEAST_YIELD,
+    OFTEN_ABOVE_ONE,
+    Scale,
+    default_prior,
+    off_scale,
+    onto_scale,
+    shared_priors,
+)
 
 Flags = NDArray[np.bool_]
 Places = NDArray[np.int64]
@@ -142,7 +150,10 @@ def past_forecasts(runs: PastRuns) -> PastForecasts:
 
     so_far, new_lot = book.lots(usable)
     effective = np.where(new_lot & (so_far > 1), runs_by_lots(np.maximum(k, 1), so_far), np.maximum(k, 1.0))
-    dof, spread = moderated_spread(nu0[prior_of], s0[prior_of], squares, np.maximum(k, 1), effective)
+    default = [default_prior(scale) for scale in ("logit", "ln")]
+    lent = np.stack([(nu0[n] != each.nu0) | (s0[n] != each.s0) for n, each in enumerate(default)])
+    priors = (nu0[prior_of], s0[prior_of])
+    dof, spread = moderated_spread(*priors, squares, np.maximum(k, 1), effective, lent[prior_of])
 
     ordered = np.sort(book.day)
     elsewhere = np.searchsorted(ordered, book.day, side="left") - k - failed

@@ -56,6 +56,16 @@ class StepCost:
     ratio_se: float | None = None
     runs: int = 0
 
+    @property
+    def own_cost_per_g(self) -> float:
+        """Money per gram of key input for all that no other step brings, as far as it is known."""
+        return sum(_line_cost(line, self) for line in self.lines)
+
+    @property
+    def priced(self) -> bool:
+        """Whether all that no other step brings has a price."""
+        return not any(map(_unknown, self.lines))
+
 
 @dataclass(frozen=True, slots=True)
 class StepShare:
@@ -136,7 +146,7 @@ def standard_cost(steps: Sequence[StepCost], final: int = -1, confidence: float 
 
     unpriced = {line.name: None for place in sorted(fed) for line in steps[place].lines if _unknown(line)}
     ratios = [step.ratio_per_g or math.nan if place in fed else math.nan for place, step in enumerate(steps)]
-    own = [_own_cost(step) for step in steps]
+    own = [step.own_cost_per_g for step in steps]
     costs = _product_costs(steps, ratios, own, fed)
     good = _product_costs(steps, [step.ratio_good or math.nan for step in steps], own, fed)
     product_g = _product_grams(steps, ratios, last)
@@ -213,15 +223,11 @@ def _line_cost(line: CostLine, step: StepCost) -> float:
     return (line.per_g or 0.0) + (line.per_batch / step.batch_g if line.per_batch and step.batch_g else 0.0)
 
 
-def _own_cost(step: StepCost) -> float:
-    return sum(_line_cost(line, step) for line in step.lines)
-
-
 def _priced(steps: Sequence[StepCost]) -> list[bool]:
     """Say of each step whether everything behind its product has a price."""
     priced: list[bool] = []
     for step in steps:
-        priced.append(not any(map(_unknown, step.lines)) and all(priced[earlier] for earlier, _ in step.upstream))
+        priced.append(step.priced and all(priced[earlier] for earlier, _ in step.upstream))
     return priced
 
 

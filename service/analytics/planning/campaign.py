@@ -48,18 +48,34 @@ class Campaigns:
             mean_of(self.ratio(place, 1), heavy=step.forecast.scale == "ln") for place, step in enumerate(steps)
         )
 
+    @property
+    def shape(self) -> tuple[int]:
+        """The shape of what every trial has of its own: (trials,)."""
+        return (self._draws[0].trials,)
+
     def ratio(self, place: int, batches: int) -> Trials:
         """Return grams of product per gram of key input of a step over ``batches`` even batches: shape (trials,)."""
         if (place, batches) not in self._ratios:
-            ratio = self._draws[place].success(batches)
-            ratio *= self._steps[place].factor_g_per_g
+            ratio = self._draws[place].success(batches) * self._steps[place].factor_g_per_g
             if self._steps[place].forecast.scale == "ln":
                 np.minimum(ratio, MOST_RATIO, out=ratio)
             self._ratios[place, batches] = ratio
         return self._ratios[place, batches]
 
-    def carry_out(self, flow: PlannedFlow, *, limited: bool = True) -> Outcomes:
-        """Return what the planned flow would give in every trial; ``limited`` off leaves the largest batches out."""
+    def greatest_ratio(self, place: int, fewest: int, most: int) -> Trials:
+        """Return the greatest ratio of a step in every trial over all counts of batches from ``fewest`` to ``most``."""
+        found = self.ratio(place, fewest)
+        for batches in range(fewest + 1, most + 1):
+            found = np.maximum(found, self.ratio(place, batches))
+        return found
+
+    def carry_out(
+        self, flow: PlannedFlow, *, limited: bool = True, ratios: Sequence[Trials | None] | None = None
+    ) -> Outcomes:
+        """Return what the planned flow would give in every trial; ``limited`` off leaves the largest batches out.
+
+        ``ratios``: of each step, in place of those of its batches.
+        """
         feeds: list[Trials] = []
         products: list[Trials] = []
         on_hand: list[Trials] = []
@@ -67,7 +83,7 @@ class Campaigns:
             feed = product = _NOTHING
             if batches := flow.batches[place]:
                 brought = [
-                    on_hand[earlier] * (flow.feed_g[place] / flow.product_g[earlier])
+                    on_hand[earlier] * flow.feed_of(place, earlier)
                     for earlier, _ in step.upstream
                     if flow.batches[earlier]
                 ]
@@ -76,7 +92,8 @@ class Campaigns:
                     feed = np.minimum(feed, other)
                 if brought and limited and (most := self._most_feed(flow, place)) < math.inf:
                     feed = np.minimum(feed, most)
-                product = feed * self.ratio(place, batches)
+                instead = None if ratios is None else ratios[place]
+                product = feed * (self.ratio(place, batches) if instead is None else instead)
             feeds.append(feed)
             products.append(product)
             on_hand.append(product + flow.from_stock_g[place] if flow.from_stock_g[place] else product)
@@ -89,7 +106,7 @@ class Campaigns:
         for earlier, _ in step.upstream:
             if not flow.batches[earlier]:
                 stock_g = self._steps[earlier].stock_g
-                most = min(most, stock_g * (flow.feed_g[place] / flow.product_g[earlier]))
+                most = min(most, stock_g * flow.feed_of(place, earlier))
         return most
 
     def greatest_reach(self, flow: PlannedFlow, target_g: float) -> float:

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from service.analytics.forecast.next_run import StepForecast
 
 _ROUNDING = 1e-12
+
+Over = Mapping[tuple[int, int], float]
+"""By (place of a step, place of one that feeds it): how many times what the bill asks for is planned to be brought."""
+BILL: Over = {}
+"""Every branch as the bill asks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +37,10 @@ class PlanStep:
     step makes it. ``smallest_g`` and ``largest_g``: grams of key input a batch, None where open. ``stock_g``: grams
     of the step's *product* on hand and fit for use. ``spare_cost``: what one more batch costs, only compared between
     steps. ``mean_ratio``: grams of product per gram of key input at the mean yield of the runs that gave something,
-    as a plan by hand takes it; None where there is none, and the forecast's own mean stands in.
+    as a plan by hand takes it; None where there is none, and the forecast's own mean stands in. ``seed_words`` stand
+    for the question's words and the step's code in the seed of its draws: route and step, whichever route asks.
+    ``cost_per_g`` is money per gram of key input for all that no other step brings, ``cost_per_batch`` a batch;
+    ``product_cost_per_g`` is what a gram of product from stock is worth; None where it is not known.
     """
 
     code: str
@@ -45,6 +53,10 @@ class PlanStep:
     stock_g: float = 0.0
     spare_cost: float = 1.0
     mean_ratio: float | None = None
+    cost_per_g: float | None = None
+    cost_per_batch: float = 0.0
+    product_cost_per_g: float | None = None
+    seed_words: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +72,14 @@ class PlannedFlow:
     product_g: tuple[float, ...]
     from_stock_g: tuple[float, ...]
     feed_g: tuple[float, ...]
+    over: Over
     needed_batches: tuple[int, ...]
     batches: tuple[int, ...]
     next_change_g: float
+
+    def feed_of(self, place: int, earlier: int) -> float:
+        """Return grams of feed of step ``place`` for a gram of all that is on hand of what ``earlier`` makes."""
+        return self.feed_g[place] * self.over.get((place, earlier), 1.0) / self.product_g[earlier]
 
 
 def check_steps(steps: Sequence[PlanStep]) -> None:
@@ -93,13 +110,15 @@ def planned_flow(
     final: int,
     output_g: float,
     spares: Sequence[int],
+    over: Over = BILL,
 ) -> PlannedFlow:
     """Return what ``output_g`` of the product of step ``final`` asks of every step, were each to give what is expected.
 
     ``expected_ratio``: grams of product per gram of key input, failures included, a step. Backwards from the output:
     what stock holds is netted first, so that a demand it covers wholly needs no batch and nothing upstream; the
     rest, over the expected ratio, is the feed; as many batches as the largest one asks for, and ``spares`` more, share
-    it evenly; a feed below the smallest batch is raised to it.
+    it evenly; a feed below the smallest batch is raised to it. ``over``: branches that are to bring more than the bill
+    asks for, so that another one decides what the step where they meet is fed.
 
     >>> from service.analytics.forecast.next_run import forecast_step
     >>> known = forecast_step([0.6], 0, mass_ratio=False)
@@ -139,13 +158,15 @@ def planned_flow(
             feed_rise = 0.0
         feeds[place] = raised
         for earlier, grams in step.upstream:
-            product_g[earlier] += raised * grams
-            rise[earlier] += feed_rise * grams
+            brought = grams * over.get((place, earlier), 1.0)
+            product_g[earlier] += raised * brought
+            rise[earlier] += feed_rise * brought
     return PlannedFlow(
         output_g=output_g,
         product_g=tuple(product_g),
         from_stock_g=tuple(from_stock),
         feed_g=tuple(feeds),
+        over=over,
         needed_batches=tuple(needed),
         batches=tuple(batches),
         next_change_g=output_g + least_step,

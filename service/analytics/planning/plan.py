@@ -3,84 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 
-import numpy as np
-
-from service.analytics.forecast.draws import MOST_BATCHES, WHAT_IF_TRIALS, Trials, seed_for, step_draws
-from service.analytics.planning.campaign import Campaigns, Outcomes, mean_of
-from service.analytics.planning.chain import all_fail, reach_probability, starting_amount
-from service.analytics.planning.graph import PlannedFlow, PlanStep, check_steps, planned_flow
+from service.analytics.forecast.draws import WHAT_IF_TRIALS, SharedDraws, seed_for
+from service.analytics.planning.branches import cheapest_branches, flow_cost, meetings
+from service.analytics.planning.campaign import Campaigns
+from service.analytics.planning.graph import PlannedFlow, PlanStep, check_steps
+from service.analytics.planning.planned import Branches, Plan
+from service.analytics.planning.search import Search
 from service.errors import NotComputable
 
 NEAR_EDGE = 0.25
 """A confidence within this part of its own risk of the greatest reach is near the edge (judgement)."""
-
-_JUST_ABOVE = 1 + 1e-9
-_LEAST_STRETCH = 1 + 1e-6
-_CLOSE = 1e-10
-_EXACT = 1e-13
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedStep:
-    """One step of a plan. ``key_input_g`` is the planned feed of all batches together, ``batches`` has the spare ones
-    among them. ``expected_product_g``: mean over the trials. ``from_stock_g``: grams of its product taken from stock.
-    """
-
-    code: str
-    key_input_g: float
-    batches: int
-    spare_batches: int
-    expected_product_g: float
-    from_stock_g: float
-
-
-@dataclass(frozen=True, slots=True)
-class Need:
-    """Grams of gross material: ``planned_g`` at the planned feeds, ``need_g`` at feeds that a share ``confidence`` of
-    the trials does not pass: a good batch upstream wants more of what meets it downstream. The two are one for
-    starting materials.
-    """
-
-    planned_g: float
-    need_g: float
-
-
-@dataclass(frozen=True, slots=True)
-class Campaign:
-    """A plan of batches with its probability of reaching the target and the Monte Carlo uncertainty of that.
-
-    ``starting`` are the bought key inputs; ``materials`` are all bought inputs, those among them.
-    """
-
-    steps: tuple[PlannedStep, ...]
-    starting: Mapping[str, Need]
-    materials: Mapping[str, Need]
-    p_reach: float
-    monte_carlo_u: float
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """The answer: ``campaign`` reaches the target at the confidence asked for.
-
-    ``at_the_mean`` is what the expected ratios alone would ask for, shown beside it and never instead. ``p_max``: the
-    most that any amount could reach in the plan's batches; ``p_max_without_spares`` the same without the spare ones.
-    ``near_edge``: the confidence lies so near ``p_max`` that the grams hang on a few trials; one more batch of the step
-    ``offered_spare`` would take the plan off the edge.
-    """
-
-    target_g: float
-    confidence: float
-    trials: int
-    campaign: Campaign
-    at_the_mean: Campaign
-    p_max: float
-    p_max_without_spares: float
-    near_edge: bool
-    offered_spare: str | None
 
 
 def plan_route(
@@ -92,6 +26,7 @@ def plan_route(
     final: int = -1,
     trials: int = WHAT_IF_TRIALS,
     spares: Mapping[str, int] | None = None,
+    shared: SharedDraws | None = None,
 ) -> Plan:
     """Return the least plan that ends with ``target_g`` or more of the final product with probability ``confidence``.
 
@@ -100,13 +35,15 @@ def plan_route(
     step leaves the others' draws alone. ``trials``: 4,096 for a what-if, 16,384 for a quoted plan.
 
     One number is searched for: the output to plan for as if every step gave what is expected of it. All feeds follow
-    from it at the bill's fixed ratios, so that branches that meet are over-provided alike; no cheaper ratio of branches
-    is searched for. The probability is not monotone where a larger feed takes one more batch, so every stretch of
-    constant batch counts is searched, upwards, and the first output that reaches is taken. On one line without limits
-    or stock the starting amount is target/quantile of the product of the ratios, an order statistic.
+    from it at the bill's fixed ratios, so that branches that meet are over-provided alike; where every cost is known, a
+    cheaper ratio of branches is then searched for on the same draws, and taken where the whole costs less. The
+    probability is not monotone where a larger feed takes one more batch, so every stretch of constant batch counts is
+    searched, upwards, and the first output that reaches is taken. On one line without limits or stock the starting
+    amount is target/quantile of the product of the ratios, an order statistic.
 
     ``spares``: spare batches that are wanted in any case, by step. More are added, one at a time where the gain of the
     logarithm of the greatest reach per cost is largest, in every stretch whose own batches cannot reach the confidence.
+    ``shared``: draws that several questions have in common.
 
     Raises ``NotComputable`` where 200 batches of a step do not reach it or its limits ask for more; ``ValueError`` for
     steps out of order, a target that is not above 0 g or a confidence outside (0, 1).
@@ -125,7 +62,11 @@ def plan_route(
         raise ValueError(f"a target above 0 g and a confidence between 0 and 1, received {target_g!r}, {confidence!r}")
     check_steps(steps)
     last = range(len(steps))[final]
-    draws = [step_draws(step.forecast, seed_for(*seed_words, step.code, "yield"), trials) for step in steps]
+    shared = SharedDraws() if shared is None else shared
+    draws = [
+        shared.of(step.forecast, seed_for(*(step.seed_words or (*seed_words, step.code)), "yield"), trials)
+        for step in steps
+    ]
     campaigns = Campaigns(steps, last, draws)
     for step, ratio in zip(steps, campaigns.expected_ratio, strict=True):
         if ratio == 0:
@@ -134,8 +75,11 @@ def plan_route(
                 code="confidence-out-of-reach",
             )
     wanted = tuple((spares or {}).get(step.code, 0) for step in steps)
-    search = _Search(steps, last, campaigns, target_g, confidence, wanted)
+    search = Search(steps, last, campaigns, target_g, confidence, wanted)
     flow = search.least_flow()
+    branches = None
+    if meetings(steps, flow):
+        search, flow, branches = _at_least_cost(search, flow, steps, last, wanted)
     p_max = search.campaigns.greatest_reach(flow, target_g)
     near_edge = any(flow.batches) and p_max - confidence < NEAR_EDGE * (1 - confidence)
     spare = search.best_spare(flow.batches) if near_edge else None
@@ -144,203 +88,32 @@ def plan_route(
         confidence=confidence,
         trials=trials,
         campaign=search.described(flow),
-        at_the_mean=search.described(search.flow_at_the_mean()),
+        at_the_mean=search.described(search.flow_at_the_mean(), planned_needs=True),
         p_max=p_max,
         p_max_without_spares=search.campaigns.greatest_reach(search.flow_without_spares(flow.output_g), target_g),
         near_edge=near_edge,
         offered_spare=None if spare is None else steps[spare].code,
+        branches=branches,
     )
 
 
-class _Search:
-    """One question, and the flow that answers it."""
-
-    def __init__(
-        self,
-        steps: Sequence[PlanStep],
-        final: int,
-        campaigns: Campaigns,
-        target_g: float,
-        confidence: float,
-        wanted: tuple[int, ...],
-    ) -> None:
-        self.campaigns = campaigns
-        self._steps = steps
-        self._final = final
-        self._target_g = target_g
-        self._confidence = confidence
-        self._wanted = wanted
-        self._spares: dict[tuple[int, ...], tuple[int, ...]] = {}
-        self._margins: dict[float, float] = {}
-        self._trials = self.campaigns.ratio(final, 1).size
-        self._none = (0,) * len(steps)
-
-    def flow_without_spares(self, output_g: float) -> PlannedFlow:
-        """The flow that the steps' limits alone ask for."""
-        return planned_flow(self._steps, self.campaigns.expected_ratio, self._final, output_g, self._none)
-
-    def flow_at_the_mean(self) -> PlannedFlow:
-        """The flow that the steps' mean yields would ask for, with no thought of failures or of bad luck."""
-        expected = zip(self._steps, self.campaigns.expected_ratio, strict=True)
-        ratios = [fallback if step.mean_ratio is None else step.mean_ratio for step, fallback in expected]
-        return planned_flow(self._steps, ratios, self._final, self._target_g, self._none)
-
-    def least_flow(self) -> PlannedFlow:
-        """The flow of the least output that reaches the target at the confidence.
-
-        No output below confidence x target can reach it: the chance is at most the mean of the final amount over the
-        target (Markov's inequality), and that mean is at most the output; a tenth is left for the draws' own scatter.
-        """
-        low = 0.9 * self._confidence * self._target_g
-        while True:
-            start = low * _JUST_ABOVE
-            flow = self._flow(start)
-            if max(flow.batches) > MOST_BATCHES:
-                raise NotComputable(
-                    f"{self._target_g:g} g would take more than {MOST_BATCHES} batches of one step: "
-                    "state a larger batch or a smaller target",
-                    code="too-many-batches",
-                )
-            high = max(flow.next_change_g, low * _LEAST_STRETCH)
-            # What is reached rises along a stretch, so that its end decides.
-            if not math.isinf(high) and self._margin(high) < -_EXACT:
-                low = high
-                continue
-            if self._margin(start) >= 0:
-                return flow
-            if math.isinf(high):
-                high = self._far_enough(start)
-            return self._flow(_least_root(self._margin, start, high))
-
-    def best_spare(self, batches: Sequence[int]) -> int | None:
-        """The step where one more batch raises the logarithm of the greatest reach most per cost; None where none."""
-        best, best_gain = None, 0.0
-        for place, (step, count) in enumerate(zip(self._steps, batches, strict=True)):
-            if count:
-                a, b = step.forecast.failures_a, step.forecast.failures_b
-                now, then = (1 - all_fail(a, b, some) for some in (count, count + 1))
-                gain = math.inf if now <= 0 < then else math.log(then / now) if now > 0 else 0.0
-                if gain / step.spare_cost > best_gain:
-                    best, best_gain = place, gain / step.spare_cost
-        return best
-
-    def described(self, flow: PlannedFlow) -> Campaign:
-        """The flow carried out in every trial, and what it needs."""
-        outcomes = self.campaigns.carry_out(flow)
-        materials = self._needs(flow, outcomes)
-        keys = {bought.material for step in self._steps for bought in step.bought if bought.key}
-        p_reach, u = reach_probability(self._per_trial(outcomes), 1.0, self._target_g)
-        heavy = any(step.forecast.scale == "ln" for step in self._steps)
-        planned = tuple(
-            PlannedStep(
-                code=step.code,
-                key_input_g=flow.feed_g[place],
-                batches=flow.batches[place],
-                spare_batches=flow.batches[place] - flow.needed_batches[place],
-                expected_product_g=mean_of(outcomes.product_g[place], heavy=heavy),
-                from_stock_g=flow.from_stock_g[place],
-            )
-            for place, step in enumerate(self._steps[: self._final + 1])
-        )
-        starting = {material: need for material, need in materials.items() if material in keys}
-        return Campaign(planned, starting, materials, p_reach, u)
-
-    def _needs(self, flow: PlannedFlow, outcomes: Outcomes) -> dict[str, Need]:
-        needs: dict[str, Need] = {}
-        for place, feeds in enumerate(outcomes.feed_g):
-            if not flow.batches[place]:
-                continue
-            reached = math.ceil(self._confidence * feeds.size - 1e-9) - 1
-            planned_feed = flow.feed_g[place]
-            high_feed = max(planned_feed, float(np.partition(feeds, reached)[reached]))
-            for bought in self._steps[place].bought:
-                before = needs.get(bought.material, Need(0.0, 0.0))
-                each_batch = flow.batches[place] * bought.g_per_batch
-                needs[bought.material] = Need(
-                    before.planned_g + planned_feed * bought.g_per_g + each_batch,
-                    before.need_g + high_feed * bought.g_per_g + each_batch,
-                )
-        return needs
-
-    def _per_trial(self, outcomes: Outcomes) -> Trials:
-        return np.broadcast_to(outcomes.final_g, (self._trials,))
-
-    def _margin(self, output_g: float) -> float:
-        """How far what a share ``confidence`` of the trials reaches lies above the target, as a fraction of it."""
-        if output_g not in self._margins:
-            final_g = self._per_trial(self.campaigns.carry_out(self._flow(output_g)))
-            short_by = starting_amount(final_g, self._target_g, self._confidence)
-            self._margins[output_g] = -1.0 if short_by is None else 1 / short_by - 1
-        return self._margins[output_g]
-
-    def _flow(self, output_g: float) -> PlannedFlow:
-        bare = self.flow_without_spares(output_g)
-        if max(bare.batches) > MOST_BATCHES:
-            return bare
-        if bare.batches not in self._spares:
-            self._spares[bare.batches] = self._spares_for(bare)
-        spares = self._spares[bare.batches]
-        if not any(spares):
-            return bare
-        return planned_flow(self._steps, self.campaigns.expected_ratio, self._final, output_g, spares)
-
-    def _spares_for(self, bare: PlannedFlow) -> tuple[int, ...]:
-        spares = [spare if count else 0 for spare, count in zip(self._wanted, bare.batches, strict=True)]
-        flow = bare
-        if any(spares):
-            flow = planned_flow(self._steps, self.campaigns.expected_ratio, self._final, bare.output_g, spares)
-        while not self._reachable(flow):
-            place = self.best_spare(flow.batches)
-            if place is None or flow.batches[place] >= MOST_BATCHES:
-                raise NotComputable(
-                    f"no number of batches up to {MOST_BATCHES} of a step reaches the target with probability "
-                    f"{self._confidence:g}: ask for less, or record runs that succeed",
-                    code="confidence-out-of-reach",
-                )
-            spares[place] += 1
-            flow = planned_flow(self._steps, self.campaigns.expected_ratio, self._final, bare.output_g, spares)
-        return tuple(spares)
-
-    def _reachable(self, flow: PlannedFlow) -> bool:
-        if not any(flow.batches):
-            return True
-        greatest = self.campaigns.greatest_reach(flow, self._target_g)
-        u = math.sqrt(self._confidence * (1 - self._confidence) / self._trials)
-        if abs(greatest - self._confidence) > 5 * u:
-            return greatest > self._confidence
-        # So near the edge the trials themselves must hold enough successes.
-        return greatest >= self._confidence <= self.campaigns.counted_reach(flow, self._target_g)
-
-    def _far_enough(self, start: float) -> float:
-        """An output of the last, endless stretch that reaches the target."""
-        output = start
-        for _ in range(200):
-            margin = self._margin(output)
-            if margin >= 0:
-                return output
-            output *= 2 / (1 + margin) if margin > -0.999 else 1000.0
-        raise NotComputable("no amount reaches the target at this confidence", code="confidence-out-of-reach")
-
-
-def _least_root(margin: Callable[[float], float], low: float, high: float) -> float:
-    """Return the least output in (low, high] whose margin is not negative: false position after Illinois.
-
-    ``margin`` rises with the output, is below 0 at ``low`` and at least 0 at ``high``. Piecewise straight, it is met
-    exactly in a few steps.
-    """
-    at_low, at_high = margin(low), margin(high)
-    weight_low, weight_high = at_low, at_high
-    for _ in range(100):
-        if at_high <= _EXACT or high - low <= _CLOSE * high:
-            break
-        middle = high - weight_high * (high - low) / (weight_high - weight_low)
-        if not low < middle < high:
-            middle = (low + high) / 2
-        at_middle = margin(middle)
-        if at_middle >= -_EXACT:
-            high, at_high, weight_high = middle, at_middle, at_middle
-            weight_low /= 2
-        else:
-            low, at_low, weight_low = middle, at_middle, at_middle
-            weight_high /= 2
-    return high
+def _at_least_cost(
+    search: Search, flow: PlannedFlow, steps: Sequence[PlanStep], last: int, wanted: tuple[int, ...]
+) -> tuple[Search, PlannedFlow, Branches]:
+    """The plan at the ratio of branches that costs least, or at the bill's where no other is cheaper."""
+    at_the_bill = flow_cost(steps, flow)
+    if at_the_bill is None:
+        return search, flow, Branches((), None, None)
+    over = cheapest_branches(search.campaigns, steps, flow, search.confidence)
+    if not over:
+        return search, flow, Branches((), at_the_bill, at_the_bill)
+    other = Search(steps, last, search.campaigns, search.target_g, search.confidence, wanted, over)
+    try:
+        found = other.least_flow()
+    except NotComputable:  # a branch that brings more may take more batches than there can be
+        return search, flow, Branches((), at_the_bill, at_the_bill)
+    cost = flow_cost(steps, found)
+    if cost is None or cost >= at_the_bill:
+        return search, flow, Branches((), at_the_bill, at_the_bill)
+    named = tuple((steps[place].code, steps[earlier].code, share) for (place, earlier), share in over.items())
+    return other, found, Branches(named, cost, at_the_bill)

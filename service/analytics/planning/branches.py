@@ -1,0 +1,207 @@
+"""Branches that meet: by how much to over-provide each, so that the whole costs least at the same probability.
+
+Where branches meet, the least of them decides. A gram begun with is dear on one and cheap on another, so that the cheap
+one should be the one that seldom runs short.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.analytics.forecast.draws import Trials
+from service.analytics.planning.campaign import Campaigns
+from service.analytics.planning.chain import starting_amount
+from service.analytics.planning.graph import BILL, Over, PlannedFlow, PlanStep, planned_flow
+
+MOST_OVER = 20.0
+"""No branch is over-provided by more than this beside another (judgement)."""
+
+_COARSE = np.linspace(-math.log(MOST_OVER), math.log(MOST_OVER), 7)
+_GOLDEN = (math.sqrt(5) - 1) / 2
+_COARSE_TRIALS = 1024
+_FINE = 0.01
+_MOST_SWEEPS = 6
+
+
+def cheapest_over(
+    levels: NDArray[np.float64],
+    tail: Trials,
+    confidence: float,
+    branch_costs: Sequence[float],
+    rest_cost: float,
+) -> tuple[float, ...]:
+    """Return by how much to over-provide each of m branches, the least of them 1, so that the plan costs least.
+
+    ``levels``: shape (m, trials), what each branch brings over what is planned of it at the bill's ratio; ``tail``:
+    shape (trials,), final product over what is planned, for a feed as planned. At a ratio o the product is
+    A·min(o·levels)·tail, so that A = 1/quantile is closed, and the cost is A·(rest + Σ o·branch). ``branch_costs`` and
+    ``rest_cost``: money at the bill's ratio. One ratio at a time is gone through on a coarse grid and then by golden
+    section, to 1 %, in turn until none moves: about the least cost, 1 % of a ratio is next to nothing.
+
+    All 1 where so many trials fail that no amount suffices, or nothing costs anything.
+
+    >>> rng = np.random.default_rng(1)
+    >>> levels = np.exp(rng.normal(0.0, 0.4, (2, 4096)))
+    >>> dear, cheap = cheapest_over(levels, np.ones(4096), 0.9, [10.0, 0.5], 1.0)
+    >>> dear, 1.5 < cheap < 3.0
+    (1.0, True)
+    """
+    logs = [0.0] * len(branch_costs)
+    # The coarse grid is gone through on the first trials alone; what it leads to is reckoned on them all.
+    few = min(_COARSE_TRIALS, tail.size)
+
+    def cost(tried: Sequence[float], trials: int = tail.size) -> float:
+        over = _normal(tried)
+        reached = over[0] * levels[0, :trials]
+        for share, level in zip(over[1:], levels[1:], strict=True):
+            np.minimum(reached, share * level[:trials], out=reached)
+        reached *= tail[:trials]
+        amount = starting_amount(reached, 1.0, confidence)
+        if amount is None:
+            return math.inf
+        branches = math.fsum(share * each for share, each in zip(over, branch_costs, strict=True))
+        return amount * (rest_cost + branches)
+
+    least = cost(logs)
+    if math.isinf(least) or least <= 0:
+        return (1.0,) * len(logs)
+    for _ in range(1 if len(logs) == 2 else _MOST_SWEEPS):
+        before = list(logs)
+        for place in range(1, len(logs)):
+
+            def along(value: float, trials: int = tail.size, at: int = place) -> float:
+                return cost([value if k == at else old for k, old in enumerate(logs)], trials)
+
+            logs[place] = _least_along(along, logs[place], few)
+        if all(abs(new - old) < _FINE for new, old in zip(logs, before, strict=True)):
+            break
+    return tuple(_normal(logs)) if cost(logs) < least else (1.0,) * len(logs)
+
+
+def _normal(logs: Sequence[float]) -> list[float]:
+    least = min(logs)
+    return [math.exp(min(value - least, math.log(MOST_OVER))) for value in logs]
+
+
+def _least_along(cost: Callable[..., float], start: float, few: int) -> float:
+    """Where the cost is least: the best of a coarse grid about 0 and ``start``, then golden section beside it."""
+    points: list[float] = sorted({*_COARSE.tolist(), start})
+    costs = [cost(point, few) for point in points]
+    best = min(range(len(points)), key=costs.__getitem__)
+    low, high = points[max(best - 1, 0)], points[min(best + 1, len(points) - 1)]
+    left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
+    at_left, at_right = cost(left), cost(right)
+    while high - low > _FINE:
+        if at_left <= at_right:
+            high, right, at_right = right, left, at_left
+            left = high - _GOLDEN * (high - low)
+            at_left = cost(left)
+        else:
+            low, left, at_left = left, right, at_right
+            right = low + _GOLDEN * (high - low)
+            at_right = cost(right)
+    found, at_found = (left, at_left) if at_left <= at_right else (right, at_right)
+    return found if at_found <= cost(points[best]) else points[best]
+
+
+def flow_cost(steps: Sequence[PlanStep], flow: PlannedFlow) -> float | None:
+    """Return the money that a planned flow uses up, None where a step of it or a stock it takes has no known cost.
+
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> step = PlanStep("a", forecast_step([0.6], 0, mass_ratio=False), 1.0, cost_per_g=0.5, cost_per_batch=2.0)
+    >>> flow_cost([step], planned_flow([step], [0.5], 0, 10.0, [0]))
+    12.0
+    """
+    total: float = 0.0
+    for place, step in enumerate(steps):
+        if flow.batches[place]:
+            if step.cost_per_g is None:
+                return None
+            total += flow.feed_g[place] * step.cost_per_g + flow.batches[place] * step.cost_per_batch
+        if flow.from_stock_g[place]:
+            if step.product_cost_per_g is None:
+                return None
+            total += flow.from_stock_g[place] * step.product_cost_per_g
+    return total
+
+
+def meetings(steps: Sequence[PlanStep], flow: PlannedFlow) -> list[tuple[int, tuple[int, ...]]]:
+    """Return the steps of a flow where two or more branches meet that are made for it, each with those branches.
+
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> known = forecast_step([0.6], 0, mass_ratio=False)
+    >>> steps = [PlanStep(code, known, 1.0) for code in "ab"] + [PlanStep("c", known, 1.0, ((0, 1.0), (1, 0.5)))]
+    >>> meetings(steps, planned_flow(steps, [0.5] * 3, 2, 10.0, [0] * 3))
+    [(2, (0, 1))]
+    """
+    found = []
+    for place, step in enumerate(steps):
+        made = tuple(earlier for earlier, _ in step.upstream if flow.batches[earlier])
+        if flow.batches[place] and len(made) > 1:
+            found.append((place, made))
+    return found
+
+
+def cheapest_branches(campaigns: Campaigns, steps: Sequence[PlanStep], flow: PlannedFlow, confidence: float) -> Over:
+    """Return how the branches of ``flow``, planned at the bill's ratio, are best over-provided, meeting by meeting.
+
+    The batches of the flow and no limit are reckoned with: the search for the least output that follows has both, and
+    tells what is really saved. ``BILL`` where no branches meet, or where a cost is not known.
+
+    >>> from service.analytics.forecast.draws import seed_for, step_draws
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> known = forecast_step([0.6, 0.5, 0.7], 0, mass_ratio=False, pi0=0.0)
+    >>> steps = [PlanStep("dear", known, 1.0, cost_per_g=9.0), PlanStep("cheap", known, 1.0, cost_per_g=0.1),
+    ...          PlanStep("join", known, 1.0, ((0, 1.0), (1, 0.5)), cost_per_g=0.0)]
+    >>> campaigns = Campaigns(steps, 2, [step_draws(s.forecast, seed_for("r", s.code), 4096) for s in steps])
+    >>> flow = planned_flow(steps, campaigns.expected_ratio, 2, 10.0, [0] * 3)
+    >>> over = cheapest_branches(campaigns, steps, flow, 0.9)
+    >>> over[2, 0] == 1.0 < 1.5 < over[2, 1]
+    True
+    """
+    met = meetings(steps, flow)
+    total = flow_cost(steps, flow)
+    if not met or total is None:
+        return BILL
+    over: dict[tuple[int, int], float] = {}
+    for _ in range(1 if len(met) == 1 else 2):
+        for place, made in met:
+            without = {edge: share for edge, share in over.items() if edge[0] != place}
+            planned = _replanned(campaigns, steps, replace(flow, over=without))
+            outcomes = campaigns.carry_out(planned, limited=False)
+            levels = np.array(
+                [
+                    np.broadcast_to(
+                        (outcomes.product_g[earlier] + planned.from_stock_g[earlier]) * planned.feed_of(place, earlier),
+                        campaigns.shape,
+                    )
+                    for earlier in made
+                ]
+            )
+            levels /= planned.feed_g[place]
+            fed = np.broadcast_to(outcomes.feed_g[place], campaigns.shape)
+            tail = np.divide(outcomes.final_g, fed, out=np.zeros(campaigns.shape), where=fed > 0)
+            tail *= planned.feed_g[place] / planned.output_g
+            now = flow_cost(steps, planned) or total
+            # What a branch costs is what twice of it would cost more.
+            twice = [{**without, (place, earlier): 2.0} for earlier in made]
+            doubled = [_replanned(campaigns, steps, replace(flow, over=over)) for over in twice]
+            costs = [max(0.0, (flow_cost(steps, each) or now) - now) for each in doubled]
+            rest = max(0.0, now - math.fsum(costs))
+            found = cheapest_over(levels, tail, confidence, costs, rest)
+            over = {**without, **{(place, e): share for e, share in zip(made, found, strict=True)}}
+    return BILL if all(share == 1.0 for share in over.values()) else over
+
+
+def _replanned(campaigns: Campaigns, steps: Sequence[PlanStep], flow: PlannedFlow) -> PlannedFlow:
+    """The flow planned anew at the ratio of branches that it names, with the batches that it had."""
+    if not flow.over:
+        return flow
+    spare = [count - needed for count, needed in zip(flow.batches, flow.needed_batches, strict=True)]
+    final = max(place for place, wanted in enumerate(flow.product_g) if wanted > 0)
+    return planned_flow(steps, campaigns.expected_ratio, final, flow.output_g, spare, flow.over)

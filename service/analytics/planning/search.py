@@ -1,0 +1,283 @@
+"""The search for the least output to plan for that reaches a target, whatever batch counts it goes through."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from service.analytics.forecast.draws import MOST_BATCHES, Trials
+from service.analytics.planning.campaign import Campaigns, Outcomes, mean_of
+from service.analytics.planning.chain import all_fail, reach_probability, starting_amount
+from service.analytics.planning.graph import BILL, Over, PlannedFlow, PlanStep, planned_flow
+from service.analytics.planning.planned import Campaign, Need, PlannedStep
+from service.errors import NotComputable
+
+_JUST_ABOVE = 1 + 1e-9
+_LEAST_STRETCH = 1 + 1e-6
+_CLOSE = 1e-10
+_EXACT = 1e-13
+
+
+class Search:
+    """One question at one ratio of branches, and the flow that answers it.
+
+    ``wanted``: spare batches in any case, a step; ``over``: what some branches are over-provided by.
+    """
+
+    def __init__(
+        self,
+        steps: Sequence[PlanStep],
+        final: int,
+        campaigns: Campaigns,
+        target_g: float,
+        confidence: float,
+        wanted: tuple[int, ...],
+        over: Over = BILL,
+    ) -> None:
+        self.campaigns = campaigns
+        self._steps = steps
+        self._final = final
+        self.target_g = target_g
+        self.confidence = confidence
+        self._wanted = wanted
+        self._over = over
+        self._spares: dict[tuple[int, ...], tuple[int, ...]] = {}
+        self._margins: dict[float, float] = {}
+        self._trials = self.campaigns.ratio(final, 1).size
+        self._none = (0,) * len(steps)
+
+    def flow_without_spares(self, output_g: float) -> PlannedFlow:
+        """The flow that the steps' limits alone ask for."""
+        return self._planned(output_g, self._none)
+
+    def _planned(self, output_g: float, spares: Sequence[int]) -> PlannedFlow:
+        return planned_flow(self._steps, self.campaigns.expected_ratio, self._final, output_g, spares, self._over)
+
+    def flow_at_the_mean(self) -> PlannedFlow:
+        """The flow that the steps' mean yields would ask for, with no thought of failures or of bad luck."""
+        expected = zip(self._steps, self.campaigns.expected_ratio, strict=True)
+        ratios = [fallback if step.mean_ratio is None else step.mean_ratio for step, fallback in expected]
+        return planned_flow(self._steps, ratios, self._final, self.target_g, self._none)
+
+    def least_flow(self) -> PlannedFlow:
+        """The flow of the least output that reaches the target at the confidence.
+
+        No output below confidence x target can reach it: the chance is at most the mean of the final amount over the
+        target (Markov's inequality), and that mean is at most the output; a tenth is left for the draws' own scatter.
+        """
+        low = self._first_possible(0.9 * self.confidence * self.target_g)
+        while True:
+            start = low * _JUST_ABOVE
+            flow = self._flow(start)
+            if max(flow.batches) > MOST_BATCHES:
+                raise NotComputable(
+                    f"{self.target_g:g} g would take more than {MOST_BATCHES} batches of one step: "
+                    "state a larger batch or a smaller target",
+                    code="too-many-batches",
+                )
+            high = max(flow.next_change_g, low * _LEAST_STRETCH)
+            # What is reached rises along a stretch, so that its end decides.
+            if not math.isinf(high) and not self._reaches(high):
+                low = high
+                continue
+            if self._margin(start) >= 0:
+                return flow
+            if math.isinf(high):
+                high = self._far_enough(start)
+            return self._flow(_least_root(self._margin, start, high))
+
+    def _first_possible(self, low: float) -> float:
+        """An output from ``low`` on below which none reaches, however its batches fall.
+
+        In every trial no count of batches in between gives more than the greatest ratio over them all. Without stock
+        and smallest batches what that gives is in proportion to the output, so that its own least output is a bound.
+        """
+        flow = self._flow(low * _JUST_ABOVE)
+        margin = self._margin(low * _JUST_ABOVE) if max(flow.batches) <= MOST_BATCHES else 0.0
+        if not -0.99 < margin < 0 or math.isinf(flow.next_change_g):
+            return low
+        guess = low / (1 + margin)
+        beyond = self._flow(guess)
+        if max(beyond.batches) > MOST_BATCHES:
+            return low
+        spare = max(
+            count - needed
+            for each in (flow, beyond)
+            for count, needed in zip(each.batches, each.needed_batches, strict=True)
+        )
+        counts = list(zip(flow.needed_batches, beyond.needed_batches, strict=True))
+        if any(fewest == 0 < most for fewest, most in counts):
+            return low
+        ratios = [
+            self.campaigns.greatest_ratio(place, fewest, max(fewest, most) + spare) if most else None
+            for place, (fewest, most) in enumerate(counts)
+        ]
+        final_g = self._per_trial(self.campaigns.carry_out(beyond, limited=False, ratios=ratios))
+        bound = starting_amount(final_g, self.target_g, self.confidence)
+        if bound is None or bound >= 1:
+            return guess
+        straight = all(step.smallest_g is None and step.stock_g == 0 for step in self._steps)
+        return max(low, guess * bound * (1 - 1e-9)) if straight else low
+
+    def best_spare(self, batches: Sequence[int]) -> int | None:
+        """The step where one more batch raises the logarithm of the greatest reach most per cost; None where none."""
+        best, best_gain = None, 0.0
+        for place, (step, count) in enumerate(zip(self._steps, batches, strict=True)):
+            if count:
+                a, b = step.forecast.failures_a, step.forecast.failures_b
+                now, then = (1 - all_fail(a, b, some) for some in (count, count + 1))
+                gain = math.inf if now <= 0 < then else math.log(then / now) if now > 0 else 0.0
+                if gain / step.spare_cost > best_gain:
+                    best, best_gain = place, gain / step.spare_cost
+        return best
+
+    def described(self, flow: PlannedFlow, *, planned_needs: bool = False) -> Campaign:
+        """The flow carried out in every trial, and what it needs; with ``planned_needs`` no more than as planned."""
+        outcomes = self.campaigns.carry_out(flow)
+        keys = {bought.material for step in self._steps for bought in step.bought if bought.key}
+        p_reach, u = reach_probability(self._per_trial(outcomes), 1.0, self.target_g)
+        heavy = any(step.forecast.scale == "ln" for step in self._steps)
+        materials = self._needs(flow, None if planned_needs else outcomes, heavy=heavy)
+        left_g = self._left_over(flow, outcomes)
+        planned = tuple(
+            PlannedStep(
+                code=step.code,
+                key_input_g=flow.feed_g[place],
+                batches=flow.batches[place],
+                spare_batches=flow.batches[place] - flow.needed_batches[place],
+                expected_product_g=mean_of(outcomes.product_g[place], heavy=heavy),
+                from_stock_g=flow.from_stock_g[place],
+                expected_key_input_g=mean_of(outcomes.feed_g[place], heavy=heavy),
+                expected_left_g=mean_of(left_g[place], heavy=heavy),
+            )
+            for place, step in enumerate(self._steps[: self._final + 1])
+        )
+        starting = {material: need for material, need in materials.items() if material in keys}
+        return Campaign(planned, starting, materials, p_reach, u)
+
+    def _needs(self, flow: PlannedFlow, outcomes: Outcomes | None, *, heavy: bool) -> dict[str, Need]:
+        needs: dict[str, Need] = {}
+        for place, step in enumerate(self._steps[: self._final + 1]):
+            if not flow.batches[place] or not step.bought:
+                continue
+            planned_feed = high_feed = mean_feed = flow.feed_g[place]
+            if outcomes is not None and (feeds := outcomes.feed_g[place]).size > 1:
+                reached = math.ceil(self.confidence * feeds.size - 1e-9) - 1
+                high_feed = max(planned_feed, float(np.partition(feeds, reached)[reached]))
+                mean_feed = mean_of(feeds, heavy=heavy)
+            for bought in step.bought:
+                before = needs.get(bought.material, Need(0.0, 0.0))
+                each_batch = flow.batches[place] * bought.g_per_batch
+                needs[bought.material] = Need(
+                    before.planned_g + planned_feed * bought.g_per_g + each_batch,
+                    before.need_g + high_feed * bought.g_per_g + each_batch,
+                    before.expected_g + mean_feed * bought.g_per_g + each_batch,
+                )
+        return needs
+
+    def _left_over(self, flow: PlannedFlow, outcomes: Outcomes) -> list[Trials]:
+        """What is left of every step's product once those that it feeds are fed, grams a trial; none of the last's."""
+        left = [
+            product + from_stock for product, from_stock in zip(outcomes.product_g, flow.from_stock_g, strict=False)
+        ]
+        for place, step in enumerate(self._steps[: self._final + 1]):
+            for earlier, grams in step.upstream if flow.batches[place] else ():
+                left[earlier] = left[earlier] - grams * outcomes.feed_g[place]
+        left[self._final] = np.zeros(1)
+        return [np.maximum(each, 0.0) for each in left]
+
+    def _per_trial(self, outcomes: Outcomes) -> Trials:
+        return np.broadcast_to(outcomes.final_g, (self._trials,))
+
+    def _reaches(self, output_g: float) -> bool:
+        """Whether a share ``confidence`` of the trials reaches the target."""
+        if output_g in self._margins:
+            return self._margins[output_g] >= -_EXACT
+        final_g = self._per_trial(self.campaigns.carry_out(self._flow(output_g)))
+        hits = np.count_nonzero(final_g >= self.target_g * (1 - _EXACT))
+        return bool(hits >= math.ceil(self.confidence * self._trials - 1e-9))
+
+    def _margin(self, output_g: float) -> float:
+        """How far what a share ``confidence`` of the trials reaches lies above the target, as a fraction of it."""
+        if output_g not in self._margins:
+            final_g = self._per_trial(self.campaigns.carry_out(self._flow(output_g)))
+            short_by = starting_amount(final_g, self.target_g, self.confidence)
+            self._margins[output_g] = -1.0 if short_by is None else 1 / short_by - 1
+        return self._margins[output_g]
+
+    def _flow(self, output_g: float) -> PlannedFlow:
+        bare = self.flow_without_spares(output_g)
+        if max(bare.batches) > MOST_BATCHES:
+            return bare
+        if bare.batches not in self._spares:
+            self._spares[bare.batches] = self._spares_for(bare)
+        spares = self._spares[bare.batches]
+        if not any(spares):
+            return bare
+        return self._planned(output_g, spares)
+
+    def _spares_for(self, bare: PlannedFlow) -> tuple[int, ...]:
+        spares = [spare if count else 0 for spare, count in zip(self._wanted, bare.batches, strict=True)]
+        flow = bare
+        if any(spares):
+            flow = self._planned(bare.output_g, spares)
+        while not self._reachable(flow):
+            place = self.best_spare(flow.batches)
+            if place is None or flow.batches[place] >= MOST_BATCHES:
+                raise NotComputable(
+                    f"no number of batches up to {MOST_BATCHES} of a step reaches the target with probability "
+                    f"{self.confidence:g}: ask for less, or record runs that succeed",
+                    code="confidence-out-of-reach",
+                )
+            spares[place] += 1
+            flow = self._planned(bare.output_g, spares)
+        return tuple(spares)
+
+    def _reachable(self, flow: PlannedFlow) -> bool:
+        if not any(flow.batches):
+            return True
+        greatest = self.campaigns.greatest_reach(flow, self.target_g)
+        u = math.sqrt(self.confidence * (1 - self.confidence) / self._trials)
+        if abs(greatest - self.confidence) > 5 * u:
+            return greatest > self.confidence
+        # So near the edge the trials themselves must hold enough successes.
+        return greatest >= self.confidence <= self.campaigns.counted_reach(flow, self.target_g)
+
+    def _far_enough(self, start: float) -> float:
+        """An output of the last, endless stretch that reaches the target."""
+        output = start
+        for _ in range(200):
+            margin = self._margin(output)
+            if margin >= 0:
+                return output
+            output *= 2 / (1 + margin) if margin > -0.999 else 1000.0
+        raise NotComputable("no amount reaches the target at this confidence", code="confidence-out-of-reach")
+
+
+def _least_root(margin: Callable[[float], float], low: float, high: float) -> float:
+    """Return the least output in (low, high] whose margin is not negative: false position after Illinois.
+
+    ``margin`` rises with the output, is below 0 at ``low`` and at least 0 at ``high``. Piecewise straight, it is met
+    exactly in a few steps.
+    """
+    at_low, at_high = margin(low), margin(high)
+    weight_low, weight_high = at_low, at_high
+    before = 0
+    for _ in range(100):
+        if at_high <= _EXACT or high - low <= _CLOSE * high:
+            break
+        middle = high - weight_high * (high - low) / (weight_high - weight_low)
+        if not low < middle < high:
+            middle = (low + high) / 2
+        at_middle = margin(middle)
+        side = 1 if at_middle >= -_EXACT else -1
+        if side > 0:
+            high, at_high, weight_high = middle, at_middle, at_middle
+            weight_low *= 0.5 if before == side else 1.0
+        else:
+            low, at_low, weight_low = middle, at_middle, at_middle
+            weight_high *= 0.5 if before == side else 1.0
+        before = side
+    return high
