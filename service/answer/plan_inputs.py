@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -17,7 +16,7 @@ from service.answer.cost import Costing, costing_of
 from service.answer.prices import Exchange
 from service.answer.route_model import Input, RouteModel, StepModel
 from service.answer.shelf import Usable, lots_of, usable
-from service.answer.step_runs import Experience, experience_of, forecast_of
+from service.answer.step_runs import experience_of, forecast_of
 from service.domain.lot import Measured, Strength
 from service.domain.material import Material
 from service.domain.route import Route
@@ -38,15 +37,15 @@ class Gathered:
     inputs: PlanInputs
     costing: Costing
     models: tuple[tuple[RouteModel, StepModel], ...]
-    experience: Experience
+    spread_factors: Mapping[str, float]
 
     def rests_on(self) -> dict[str, Any]:
-        """How many runs of all steps it rests on, and which were left out."""
+        """How many runs of all steps it rests on, which were left out, and by what the spreads are widened."""
         steps = [step for _, step in self.models]
         return {
             "runs": sum(len(step.runs.codes) + step.runs.failed for step in steps),
             "left_out": [dict(left) for step in steps for left in step.runs.left_out],
-            "spread_factor": {step.step.code: self.experience.spread_factor(step.runs) for step in steps},
+            "spread_factor": dict(self.spread_factors),
         }
 
 
@@ -79,7 +78,7 @@ class _Gathering:
         self.last_of: dict[str, int] = {}
         self.parts: list[tuple[Costing, Usable]] = []
         self.made_by: dict[str, str] = {}
-        self.expires_on: dict[str, dt.date] = {}
+        self.expires_on: dict[str, str] = {}
         self.at_hand: set[str] = set()
 
     def gathered(self, route: str | Route) -> Gathered:
@@ -108,7 +107,11 @@ class _Gathering:
             at_hand=frozenset(self.at_hand),
             by_volume=frozenset().union(*(part.model.by_volume for part, _ in self.parts)),
         )
-        return Gathered(inputs, costing, tuple(self.models), self.experience)
+        factors = {
+            own.code: self.experience.spread_factor(step.runs)
+            for own, (_, step) in zip(self.steps, self.models, strict=True)
+        }
+        return Gathered(inputs, costing, tuple(self.models), factors)
 
     def _add(self, costing: Costing, worth: Worth, above: tuple[str, ...]) -> None:
         """Lay a route's steps after those of the routes that feed it; ``worth`` is what its lots count for."""
@@ -175,8 +178,8 @@ class _Gathering:
         self.at_hand |= {code for code in model.bought if code not in kept and _is_water(model.materials[code])}
         left_alone = {left["lot"] for left in found.left_out}
         for each in lots:
-            if each.lot.expires_on is not None and each.left_g and each.lot.code not in left_alone:
-                day = dt.date.fromisoformat(each.lot.expires_on)
+            day = each.lot.expires_on
+            if day is not None and each.lot.code not in left_alone:
                 self.expires_on[each.lot.material] = min(day, self.expires_on.get(each.lot.material, day))
         return found
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+from service.analytics.planning.chain import shares_by_amount
 from service.analytics.planning.inputs import PlanInputs
 from service.analytics.planning.masses import plan_masses
 from service.analytics.planning.times import StepTimes, plan_times
@@ -40,6 +41,7 @@ class Layout:
             "p_max": plan.p_max,
             "p_max_without_spares": plan.p_max_without_spares,
             "monte_carlo_u": campaign.monte_carlo_u,
+            "distribution": self._distribution(),
             "near_edge": self._near_edge(),
             **self._times(reasons),
             "branches": self._branches(reasons),
@@ -56,6 +58,12 @@ class Layout:
             "stock_left_out": [dict(left) for left in inputs.stock_left_out],
             "reasons": reasons,
         }
+
+    def _distribution(self) -> dict[str, Any]:
+        """How the trials' product is spread, as isolated and dry; the target is an edge."""
+        dry = self.inputs.dry_fraction
+        edges, shares = shares_by_amount(self.plan.campaign.final_g, self.plan.target_g)
+        return {"edges_g": [edge * dry for edge in edges], "probability": shares}
 
     def _near_edge(self) -> dict[str, Any] | None:
         plan = self.plan
@@ -185,8 +193,7 @@ class Layout:
 
     def _expiry(self, material: str) -> str | None:
         """The day on which the first of the lots that may be taken expires; None where none does."""
-        first = self.inputs.expires_on.get(material)
-        return None if first is None else first.isoformat()
+        return self.inputs.expires_on.get(material)
 
     def _left_over_value(self, material: str) -> float | None:
         """What the packs leave over is worth at today's price; a pack states no day on which it expires."""

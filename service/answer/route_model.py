@@ -10,7 +10,8 @@ from typing import Any
 
 from service.answer.book import Book
 from service.answer.by_volume import counted_by_volume, standing_in
-from service.answer.step_runs import StepRuns, mass_flow, step_runs
+from service.answer.mass_flow import mass_flow
+from service.answer.step_runs import StepRuns, step_runs
 from service.answer.strengths import expected_strengths
 from service.domain.bill import Need, need_of, unit_holding
 from service.domain.graph import in_order

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from service.answer.book import Book
+from service.answer.mass_flow import charged_strength
 from service.answer.shelf import mean_strengths_alike
-from service.answer.step_runs import StepRuns, charged_strength
+from service.answer.step_runs import StepRuns
 from service.domain.lot import Strength
 from service.domain.material import Material
 from service.store import shelf

@@ -13,6 +13,7 @@ from service.api import query
 from service.api.answered import CURRENCY, DEFAULT_CONFIDENCE, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
 from service.rendering.bars_picture import cost_picture
+from service.rendering.plan_picture import plan_picture
 from service.rendering.yields_picture import yields_picture
 from service.schemas.analytic_answers import BatchSheetAnswer, CostAnswer, YieldsAnswer
 from service.schemas.plan_answers import PlanAnswer
@@ -53,10 +54,9 @@ def _cost(call: Call, route: str) -> Response:
 
 def _plan(call: Call, route: str) -> Response:
     asked = call.query
-    return answered(
-        call,
-        plan.METHOD,
-        lambda book: plan.plan_of(
+
+    def compute(book: Book) -> dict[str, Any]:
+        return plan.plan_of(
             book,
             route,
             target_g=asked["target"],
@@ -70,8 +70,9 @@ def _plan(call: Call, route: str) -> Response:
             currency=asked["currency"],
             as_of=as_of(call),
             trials=asked["trials"],
-        ),
-    )
+        )
+
+    return answered(call, plan.METHOD, compute, lambda book: plan_picture(compute(book)))
 
 
 def _batch_sheet(call: Call, route: str, step: str) -> Response:
@@ -181,6 +182,7 @@ def operations() -> Sequence[Operation]:
                 CURRENCY,
                 query.whole("trials", "Trials of the simulation.", least=256, most=65536, default=16384),
             ),
+            picture=True,
         ),
         answer_operation(
             "get_batch_sheet",

@@ -149,6 +149,13 @@ class WayIn(Described):
     currency = fields.String()
 
 
+class Distribution(Described):
+    """How likely each range of product is, over the trials; the target is an edge, the last range takes in all more."""
+
+    edges_g = fields.List(fields.Float(), metadata={"description": "edges of the ranges, one more than there are"})
+    probability = fields.List(fields.Float())
+
+
 class PlanAnswer(Answer):
     """How much to begin with, to end with an amount at a stated confidence."""
 
@@ -161,6 +168,7 @@ class PlanAnswer(Answer):
     p_reach = number("probability that the plan reaches the target")
     p_max = number("the best probability that any amount reaches")
     monte_carlo_u = number("standard uncertainty of p_reach from the number of trials")
+    distribution = fields.Nested(Distribution)
     starting_materials = many(Amount)
     steps = many(PlannedStep)
     materials = many(NeededMaterial)

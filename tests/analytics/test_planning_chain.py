@@ -7,12 +7,21 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 
 from service.analytics.forecast.draws import QUOTED_TRIALS, Trials, seed_for, step_draws
 from service.analytics.forecast.next_run import StepForecast, forecast_step
-from service.analytics.planning.chain import all_fail, p_max, product_per_gram, reach_probability, starting_amount
+from service.analytics.planning.chain import (
+    all_fail,
+    p_max,
+    product_per_gram,
+    reach_probability,
+    shares_by_amount,
+    starting_amount,
+)
 
 GRID = 0.01
 
@@ -161,3 +170,13 @@ def test_the_grid_is_fine_enough() -> None:
     for asked in (0.5, 0.8, 0.9, 0.95):
         amount_per_target = 1 / (per_gram * forecast.at_least(asked))
         assert convolved(STEPS[:1], amount_per_target) == pytest.approx(asked, abs=GRID_ERROR)
+
+
+@given(st.lists(st.floats(0.0, 100.0), min_size=1, max_size=60), st.floats(0.5, 50.0))
+def test_what_reaches_is_what_lies_beyond_the_target(final: list[float], target_g: float) -> None:
+    final_g = np.array(final)
+    edges, shares = shares_by_amount(final_g, target_g)
+    assert len(edges) == len(shares) + 1
+    assert edges[12] == pytest.approx(target_g, rel=1e-12)
+    assert math.fsum(shares) == pytest.approx(1.0)
+    assert math.fsum(shares[12:]) == pytest.approx(reach_probability(final_g, 1.0, target_g)[0])

@@ -143,16 +143,20 @@ def test_a_template_that_is_filled_in_is_imported(filled: FlaskClient) -> None:
     assert filled.get(YIELDS).get_json()["steps"][0]["runs"]["counted"] == 2
 
 
-@pytest.mark.parametrize("path", [YIELDS, "/v1/routes/r/cost", "/v1/routes/r/losses", "/v1/routes/r/steps/dry/trend"])
+@pytest.mark.parametrize(
+    "path",
+    [YIELDS, "/v1/routes/r/cost", "/v1/routes/r/losses", "/v1/routes/r/steps/dry/trend", "/v1/routes/r/plan?target=5g"],
+)
 def test_a_picture_is_drawn_and_may_do_nothing(path: str, filled: FlaskClient) -> None:
-    drawn = filled.get(path + "?format=svg")
+    drawn_at = f"{path}{'&' if '?' in path else '?'}format=svg"
+    drawn = filled.get(drawn_at)
     assert drawn.status_code == 200, drawn.data
     assert drawn.mimetype == "image/svg+xml"
     policy = drawn.headers["Content-Security-Policy"]
     assert "default-src 'none'" in policy
     assert "script-src" not in policy
     assert ElementTree.fromstring(drawn.text).tag.endswith("svg")
-    held = filled.get(path + "?format=svg", headers={"If-None-Match": drawn.headers["ETag"]})
+    held = filled.get(drawn_at, headers={"If-None-Match": drawn.headers["ETag"]})
     assert held.status_code == 304
     assert filled.get(path).headers["ETag"] != drawn.headers["ETag"]
     assert filled.get(path, headers={"Accept": "image/svg+xml"}).mimetype == "image/svg+xml"

@@ -80,13 +80,15 @@ def test_each_file_rests_on_those_before_it() -> None:
         known |= {line["code"] for line in new}
         records = [line["record"] for line in new]
         made = {row["lot"] for record in records for row in record.get("outturns", ()) if "lot" in row}
+        made |= {row["lot"] for record in records for row in record.get("lines", ())}
         known |= made | {line["record"]["lot"] for line in new if line["kind"] == "pool"}
         named = {
             record[key] for record in records for key in ("material", "supplier", "project", "route") if key in record
         }
         for record in records:
-            for row in [*record.get("charges", ()), *record.get("outturns", ()), *record.get("from", ())]:
-                named |= {row[key] for key in ("lot", "material") if key in row}
+            rows = ("charges", "outturns", "from", "lines")
+            for row in [record, *(row for key in rows for row in record.get(key, ()))]:
+                named |= {row[key] for key in ("lot", "material", "offer", "reverses") if key in row}
         assert named <= known, f"{file.name} names what no file before it holds: {sorted(named - known)}"
 
 

@@ -5,13 +5,15 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from service.domain.lot import Lot, Measured, Pool, ShelfLot, Strength, strength_of
 from service.domain.material import Material
+from service.domain.offer import Offer
 from service.domain.outcome import Outcome, outcome_of
+from service.domain.purchase import Purchase, bought_lines
 from service.domain.route import Route
 from service.domain.run import Run
 from service.schemas.kinds import load_record, plural
@@ -56,6 +58,8 @@ def read_book(lines: Iterable[Line]) -> Book:
         records[line["code"]] = load_record(kind, line["code"], line["record"])
     for lot in book.records.get("lots", {}).values():
         book.shelf[lot.code] = _from_lot(lot)
+    for purchase in book.records.get("purchases", {}).values():
+        book.shelf |= _from_purchase(purchase, book.records.get("offers", {}))
     for run in book.runs.values():
         for outturn in run.outturns:
             if outturn.lot is not None:
@@ -64,6 +68,7 @@ def read_book(lines: Iterable[Line]) -> Book:
                 )
     for pool in sorted(book.records.get("pools", {}).values(), key=lambda pool: pool.made_on):
         book.shelf[pool.lot] = _from_pool(pool, book.shelf)
+    _found_later(book)
     return book
 
 
@@ -76,6 +81,23 @@ def _from_lot(lot: Lot) -> ShelfLot:
         contents=lot.contents,
     )
     return ShelfLot(lot.code, lot.material, lot.amount.dimension, strength, "lots", lot.code)
+
+
+def _from_purchase(purchase: Purchase, offers: Mapping[str, Offer]) -> dict[str, ShelfLot]:
+    return {
+        line.lot: ShelfLot(line.lot, line.material, line.dimension, line.strength, "purchases", purchase.code)
+        for line in bought_lines(purchase, offers)
+    }
+
+
+def _found_later(book: Book) -> None:
+    """A lot is as strong as its newest assay found it, whenever it was made; pools of it are looked at by none here."""
+    several = sorted(book.records.get("stock-entries", {}).values(), key=lambda entry: (entry.on, entry.code))
+    taken_back = {entry.reverses for entry in several}
+    for entry in several:
+        if entry.kind == "assay" and entry.code not in taken_back:
+            lot = book.shelf[entry.lot]
+            book.shelf[lot.code] = replace(lot, strength=entry.strength.over(lot.strength))
 
 
 def _from_pool(pool: Pool, shelf: Mapping[str, ShelfLot]) -> ShelfLot:

@@ -41,18 +41,26 @@ def balances(lines: Iterable[dict[str, Any]]) -> dict[str, Amount]:
     lines = list(lines)
     left: dict[str, Amount] = {}
     density: dict[str, Fraction] = {}
+    packs = {line["code"]: line["record"] for line in lines if line["kind"] == "offer"}
     for line in lines:
         record = line["record"]
         if line["kind"] == "lot":
             left[line["code"]] = amount_of(record["amount"])
             if "density" in record:
                 density[line["code"]] = Fraction(record["density"].split()[0])
+        elif line["kind"] == "purchase":
+            left |= {row["lot"]: _bought(row, packs) for row in record["lines"]}
+            density |= {
+                row["lot"]: Fraction(stated["density"].split()[0])
+                for row in record["lines"]
+                if "density" in (stated := packs.get(row.get("offer"), {}) | row)
+            }
         elif line["kind"] == "pool":
             left[record["lot"]] = ("g", sum((amount_of(part["amount"])[1] for part in record["from"]), Fraction(0)))
         elif line["kind"] == "run":
             left |= {out["lot"]: ("g", net_of(out)) for out in record.get("outturns", ()) if "lot" in out}
     for line in lines:
-        for taken in [*line["record"].get("charges", ()), *line["record"].get("from", ())]:
+        for taken in _takes(line, lines):
             if lot := taken.get("lot"):
                 unit, amount = amount_of(taken["amount"])
                 own, before = left[lot]
@@ -63,7 +71,37 @@ def balances(lines: Iterable[dict[str, Any]]) -> dict[str, Amount]:
                 elif unit != own:
                     raise ValueError(f"{taken['amount']} taken from {lot}, which is in {own}")
                 left[lot] = own, before - amount
+    for line in lines:
+        record = line["record"]
+        if record.get("kind") == "recount":
+            later = [other for other in lines if _takes_from(other, record["lot"], record["on"])]
+            assert not later, f"{record['lot']} is taken from after it was counted, which this does not follow"
+            left[record["lot"]] = amount_of(record["amount"])
     return left
+
+
+def _bought(row: dict[str, Any], packs: dict[str, dict[str, Any]]) -> Amount:
+    if "offer" not in row:
+        return amount_of(row["amount"])
+    unit, amount = amount_of(packs[row["offer"]]["pack"])
+    return unit, amount * row.get("packs", 1)
+
+
+def _takes(line: dict[str, Any], lines: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """What a line takes from lots; an entry that another takes back takes nothing, and neither does the other."""
+    record = line["record"]
+    if line["kind"] == "stock-entry":
+        taken_back = {other["record"].get("reverses") for other in lines}
+        counts = (
+            record.get("kind") in ("delivery", "sample", "write-off", "disposal") and line["code"] not in taken_back
+        )
+        return [record] if counts else []
+    return [*record.get("charges", ()), *record.get("from", ())]
+
+
+def _takes_from(line: dict[str, Any], lot: str, after: str) -> bool:
+    record = line["record"]
+    return _day(record) > after and any(taken.get("lot") == lot for taken in _takes(line, []))
 
 
 def used_too_early(lines: Iterable[dict[str, Any]]) -> list[str]:
@@ -74,6 +112,8 @@ def used_too_early(lines: Iterable[dict[str, Any]]) -> list[str]:
         record = line["record"]
         if line["kind"] == "lot":
             there[line["code"]] = record["received_on"]
+        elif line["kind"] == "purchase":
+            there |= {row["lot"]: record.get("received_on") or record["bought_on"] for row in record["lines"]}
         elif line["kind"] == "pool":
             there[record["lot"]] = record["made_on"]
         elif line["kind"] == "run":
@@ -81,6 +121,10 @@ def used_too_early(lines: Iterable[dict[str, Any]]) -> list[str]:
     return [
         f"{line['code']} takes from {taken['lot']}"
         for line in lines
-        for taken in [*line["record"].get("charges", ()), *line["record"].get("from", ())]
-        if "lot" in taken and there[taken["lot"]] > (line["record"].get("started_on") or line["record"]["made_on"])
+        for taken in _takes(line, [])
+        if "lot" in taken and there[taken["lot"]] > _day(line["record"])
     ]
+
+
+def _day(record: dict[str, Any]) -> str:
+    return str(record.get("started_on") or record.get("made_on") or record.get("on") or "")

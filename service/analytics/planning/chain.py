@@ -76,6 +76,25 @@ def reach_probability(product_per_gram: Trials, amount_g: float, target_g: float
     return hits / trials, math.sqrt(about * (1 - about) / trials)
 
 
+def shares_by_amount(
+    final_g: Trials, target_g: float, below: int = 12, most: int = 40
+) -> tuple[list[float], list[float]]:
+    """Return how the trials' product is spread: the edges of even ranges of grams from 0 on, and the share in each.
+
+    ``final_g``: shape (trials,), grams. The target is an edge, ``below`` ranges up; the last range, which is the
+    ``most``-th at the latest, takes in all that is more. A trial that reaches the target by rounding alone counts as
+    reaching it, as in :func:`reach_probability`.
+
+    >>> shares_by_amount(np.array([0.0, 4.0, 10.0, 15.0]), 10.0, below=2)
+    ([0.0, 5.0, 10.0, 15.0], [0.5, 0.0, 0.5])
+    """
+    width = target_g / below
+    place = np.floor(final_g / width * (1 + _ROUNDING)).astype(np.int64)
+    ranges = min(max(int(np.ceil(final_g.max(initial=target_g) / width * (1 - _ROUNDING))), below + 1), most)
+    counts = np.bincount(np.minimum(place, ranges - 1), minlength=ranges)
+    return [width * edge for edge in range(ranges + 1)], (counts / final_g.size).tolist()
+
+
 def all_fail(a: float, b: float, batches: int) -> float:
     """Return the probability that all of ``batches`` parallel batches fail, their shared chance being Beta(a, b).
 

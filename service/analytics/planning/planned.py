@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +43,8 @@ class Need:
 class Campaign:
     """A plan of batches with its probability of reaching the target and the Monte Carlo uncertainty of that.
 
-    ``starting`` are the bought key inputs; ``materials`` are all bought inputs, those among them.
+    ``starting`` are the bought key inputs; ``materials`` are all bought inputs, those among them. ``final_g``: grams of
+    the last product in every trial, shape (trials,).
     """
 
     steps: tuple[PlannedStep, ...]
@@ -48,6 +52,7 @@ class Campaign:
     materials: Mapping[str, Need]
     p_reach: float
     monte_carlo_u: float
+    final_g: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
 
     @property
     def batch_g(self) -> dict[str, float]:

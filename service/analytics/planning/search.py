@@ -137,7 +137,8 @@ class Search:
         """The flow carried out in every trial, and what it needs; with ``planned_needs`` no more than as planned."""
         outcomes = self.campaigns.carry_out(flow)
         keys = {bought.material for step in self._steps for bought in step.bought if bought.key}
-        p_reach, u = reach_probability(self._per_trial(outcomes), 1.0, self.target_g)
+        final_g = self._per_trial(outcomes)
+        p_reach, u = reach_probability(final_g, 1.0, self.target_g)
         heavy = any(step.forecast.scale == "ln" for step in self._steps)
         materials = self._needs(flow, None if planned_needs else outcomes, heavy=heavy)
         left_g = self._left_over(flow, outcomes)
@@ -155,7 +156,7 @@ class Search:
             for place, step in enumerate(self._steps[: self._final + 1])
         )
         starting = {material: need for material, need in materials.items() if material in keys}
-        return Campaign(planned, starting, materials, p_reach, u)
+        return Campaign(planned, starting, materials, p_reach, u, final_g)
 
     def _needs(self, flow: PlannedFlow, outcomes: Outcomes | None, *, heavy: bool) -> dict[str, Need]:
         needs: dict[str, Need] = {}
