@@ -10,6 +10,7 @@ from typing import Any, Final
 from flask import Response, request
 
 from service.answer.book import Book
+from service.answer.credits import refuse_credits_above_cost
 from service.answer.moved_costs import Costs, costs_before, moved_costs
 from service.answer.records import view, views
 from service.answer.snapshot import Memory
@@ -220,6 +221,8 @@ def _costs_before(writing: Reading, change: Change) -> Costs | None:
 def _standing(call: Call, reading: Reading, written: Written) -> tuple[StoredRecord, dict[str, Any], dict[str, Any]]:
     """The record as it stands after a write, as it is read, and the lots that cost otherwise by it."""
     stored = written.stored or _stored(reading, written.kind, written.code)
+    if written.kind == "runs" and written.changed:
+        refuse_credits_above_cost(Book(reading, Memory()), stored)
     moved = {} if written.looked is None else moved_costs(Book(reading, Memory()), written.looked)
     return stored, view(Book(reading, call.service.memory), stored, written.outcome), moved
 
