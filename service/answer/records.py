@@ -7,6 +7,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from service.answer.book import Book
+from service.answer.credits import credits_above_cost
 from service.answer.shelf import grams_of
 from service.answer.slips import slips_in
 from service.answer.stock_records import booked, landed, money_told
@@ -152,10 +153,12 @@ def _runs_with(
     left = balances(book.reading, charged) if charged else {}
     below = {lot: overdrawn(lot, balance).as_dict() for lot, balance in left.items() if balance.quantity < 0}
     slips = slips_in(book, several, outcomes)
+    above = {code: found.as_dict() for code, found in credits_above_cost(book, several).items()}
     return {
         code: _run(
             outcome,
-            [below[lot] for lot in sorted(lots[code]) if lot in below] + ([slips[code]] if code in slips else []),
+            [below[lot] for lot in sorted(lots[code]) if lot in below]
+            + [found[code] for found in (above, slips) if code in found],
         )
         for code, outcome in outcomes.items()
     }

@@ -149,7 +149,7 @@ class _TracedRoute:
         """Dry and contained grams of product of the good runs of some steps; None where one is not known."""
         columns = self.book.columns
         codes = [self.facts(event).source_code for event in self.events(steps, Kind.FINISHED)]
-        places = np.searchsorted(columns.run, np.array(codes, dtype=object)) if codes else np.empty(0, dtype=np.int64)
+        places = columns.of_runs(codes)
         dry, contained = float(columns.dry_g[places].sum()), float(columns.contained_g[places].sum())
         return dry if np.isfinite(dry) else None, contained if np.isfinite(contained) else None
 

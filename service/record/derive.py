@@ -10,6 +10,7 @@ from typing import Any
 
 from service.domain.lot import Lot, Pool
 from service.domain.material import Material
+from service.domain.money import Money
 from service.domain.offer import Offer
 from service.domain.purchase import BY_MASS, Purchase
 from service.domain.reference import references
@@ -121,7 +122,9 @@ def _write_route(bench: Bench, change: Change, refuse: bool) -> list[str]:
 
 def _runs_corrected(bench: Bench, route: Route, before: Route) -> list[str]:
     """The runs of altered steps that went by the step as it was; those of still older, other steps stay with them."""
-    altered = altered_steps(before, route)
+    computed = altered_steps(before, route)
+    paid = {step.code for step in route.steps if _consumables(before, step.code) != step.consumables}
+    altered = computed | paid
     runs = standing.runs_of_route(bench.writing, [route.code], altered)
     went_by = bench.routes({(route.code, revision) for _, _, revision in runs.values()})
     corrected = []
@@ -131,10 +134,16 @@ def _runs_corrected(bench: Bench, route: Route, before: Route) -> list[str]:
             by is not None
             and was is not None
             and by.computes_as() == was.computes_as()
+            and (step in computed or by.consumables == was.consumables)
             and route.step(step) is not None
         ):
             corrected.append(code)
     return sorted(corrected)
+
+
+def _consumables(route: Route, code: str) -> Money | None:
+    step = route.step(code)
+    return None if step is None else step.consumables
 
 
 def _write_pool(bench: Bench, change: Change, refuse: bool) -> list[str]:

@@ -174,9 +174,9 @@ def undated_takers_statement() -> Select[Any]:
 
 @cache
 def behind_statement() -> Select[Any]:
-    """The sources behind a lot, in one walk; one of nothing may be among them."""
+    """The sources behind some lots, in one walk; one of nothing may be among them."""
     workshop: Any = bindparam("workshop")
-    first = select(lots.c.code).where(lots.c.workshop == workshop, lots.c.code == bindparam("lot"))
+    first = select(lots.c.code).where(lots.c.workshop == workshop, lots.c.code.in_(_codes()))
     up = first.cte("up", recursive=True)
     made = lots.alias("made")
     same_source = and_(
