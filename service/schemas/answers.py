@@ -11,6 +11,7 @@ from typing import Any, Final
 from marshmallow import INCLUDE, Schema, fields
 
 from service.errors import Fault
+from service.schemas.finding_reply import FindingReplySchema
 from service.schemas.lot import LotSchema, PoolSchema
 from service.schemas.material import MaterialSchema
 from service.schemas.project import ProjectSchema, WorkshopSchema
@@ -237,6 +238,13 @@ class RunAnswer(Stamp, RunSchema):
     findings = many(FindingAnswer)
 
 
+class FindingReplyAnswer(Stamp, FindingReplySchema):
+    """A reply to a finding as it is read, with the revision of the record that it was given to."""
+
+    given_at_revision = fields.Integer(strict=True, allow_none=True)
+    record_changed_since = fields.Boolean(allow_none=True)
+
+
 RECORD_ANSWERS: Final[Mapping[str, type[Schema]]] = {
     "workshop": WorkshopAnswer,
     "projects": ProjectAnswer,
@@ -251,6 +259,7 @@ RECORD_ANSWERS: Final[Mapping[str, type[Schema]]] = {
     "pools": PoolAnswer,
     "runs": RunAnswer,
     "stock-entries": StockEntryAnswer,
+    "finding-replies": FindingReplyAnswer,
 }
 
 
