@@ -84,6 +84,19 @@ class ProblemAnswer(Described):
     more_faults = count("how many faults there are beyond those shown")
 
 
+class ReplyTold(Described):
+    """What was last answered to a finding."""
+
+    code = fields.String()
+    answer = fields.String()
+    reason = fields.String()
+    operator = text()
+    by = fields.String()
+    at = fields.String(metadata={"format": "date-time"})
+    given_at_revision = fields.Integer(strict=True, allow_none=True, metadata={"description": "of the record"})
+    record_changed_since = fields.Boolean(allow_none=True)
+
+
 class FindingAnswer(Described):
     """Something that looks wrong in what was recorded; never repaired, never left out."""
 
@@ -91,6 +104,9 @@ class FindingAnswer(Described):
     detail = fields.String(required=True)
     odds = number("odds that it is a slip, where they were worked out")
     pointer = fields.String()
+    about = fields.String(metadata={"description": "what it is about, where a record may have several of a code"})
+    id = fields.String(metadata={"description": "what a reply names it by"})
+    reply = fields.Nested(ReplyTold, allow_none=True, metadata={"description": "what was last answered to it"})
     slip = fields.String(metadata={"description": "of a slip: what was most likely written down wrong"})
     typical_yield = fields.Float(metadata={"description": "of a slip: what the runs before it gave"})
     compared_runs = count("of a slip: how many runs before it that is the yield of")
