@@ -31,7 +31,7 @@ def findings_of_runs(book: Book) -> Iterator[Found]:
 
 def _slips(book: Book) -> Iterator[Found]:
     """The same as each record says of itself; only runs that stand out are looked at one by one."""
-    codes = sorted(_odd_runs(book.columns, runs_without_end(book.reading)))
+    codes = sorted(odd_runs(book.columns, runs_without_end(book.reading)))
     if not codes:
         return
     found = slips_in(book, many(book.reading, "runs", codes), stored_outcomes(book.reading, codes))
@@ -40,8 +40,8 @@ def _slips(book: Book) -> Iterator[Found]:
         yield of_run(lines[run], finding)
 
 
-def _odd_runs(columns: Columns, undated: set[str]) -> set[str]:
-    """The runs that may be slips. Those without a day are compared among themselves, and are few: all of them."""
+def odd_runs(columns: Columns, undated: set[str]) -> set[str]:
+    """Return the runs that may be slips; of those ``undated``, which are compared among themselves and few, all."""
     usable = columns.is_word("status", FINISHED) & ~columns.excluded & (columns.yields > 0.0)
     if undated:
         usable &= ~np.isin(columns.run, sorted(undated))
