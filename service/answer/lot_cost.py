@@ -101,7 +101,7 @@ def _loaded(
         load = whole.loaded(as_of)
     except NotComputable as error:
         reasons["cost_per_g_loaded"] = str(error)
-        return dict.fromkeys(_per(found, "_loaded", None))
+        return dict.fromkeys(per_amount(found, "_loaded", None))
     if whole.traced.unknown_lots[number]:
         return dict.fromkeys(per_amount(found, "_loaded", None))
     if load.unspread:

@@ -7,6 +7,7 @@ ester 0.95·(200·k_pool + 3.00 + 0.15 + 2.00)/170; each given to the last digit
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
