@@ -306,31 +306,6 @@ class RevisionAnswer(Described):
     record = fields.Dict(allow_none=True)
 
 
-class ImportFinding(FindingAnswer):
-    """Something that looks wrong in a run that an import wrote."""
-
-    kind = fields.String()
-    record = fields.String()
-
-
-class ImportAnswer(Described):
-    """What an import did."""
-
-    code = fields.String(required=True)
-    lines = count("lines that were read")
-    created = count()
-    changed = count()
-    unchanged = count()
-    state = count("the workshop's state after it")
-    faults = many(FaultAnswer)
-    findings = fields.List(
-        fields.Nested(ImportFinding),
-        allow_none=True,
-        metadata={"description": "of the runs that it wrote, as they are now: at most 100; null of a dry run"},
-    )
-    more_findings = count("how many there are beyond those shown")
-
-
 class AboutAnswer(Described):
     """What runs here."""
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import importlib
 import inspect
+import pkgutil
 from typing import Any
 
 import pytest
@@ -11,11 +13,18 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import Schema, fields
 from openapi_spec_validator import validate
 
+import service.schemas
 from service.schemas import analytic_answers, answers, ledger_answers, loss_answers, run_answers, trend_answers
 from service.schemas.kinds import KINDS, SCHEMAS
 from tests.schemas.bodies import BODIES
 
 STAMP = {"revision": 3, "state": 17, "at": "2026-04-12T10:00:00Z", "by": "m1"}
+
+ANSWERS = [
+    importlib.import_module(found.name)
+    for found in pkgutil.iter_modules(service.schemas.__path__, "service.schemas.")
+    if found.name.endswith("answers")
+]
 
 # The keys that clients build on: an answer by its schema, nested keys behind a dot.
 PROMISED: dict[type[Schema], str] = {
@@ -72,7 +81,7 @@ def described() -> list[type[Schema]]:
     """Every schema that the modules of answers define."""
     found = [
         thing
-        for module in (answers, analytic_answers, ledger_answers, loss_answers, run_answers, trend_answers)
+        for module in ANSWERS
         for thing in vars(module).values()
         if inspect.isclass(thing) and issubclass(thing, Schema) and thing.__module__ == module.__name__
     ]
