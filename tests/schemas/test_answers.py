@@ -14,7 +14,15 @@ from marshmallow import Schema, fields
 from openapi_spec_validator import validate
 
 import service.schemas
-from service.schemas import analytic_answers, answers, ledger_answers, loss_answers, run_answers, trend_answers
+from service.schemas import (
+    analytic_answers,
+    answers,
+    ledger_answers,
+    loss_answers,
+    plan_answers,
+    run_answers,
+    trend_answers,
+)
 from service.schemas.kinds import KINDS, SCHEMAS
 from tests.schemas.bodies import BODIES
 
@@ -44,7 +52,7 @@ PROMISED: dict[type[Schema], str] = {
     analytic_answers.CostAnswer: "route basis currency cost_per_g low high cost_per_g_good_runs cost_per_contained_g "
     "cash_per_g labour_h_per_g unpriced cost_per_g_at_least by_step.step by_step.cost_per_g by_step.leak_per_g "
     "by_material.material by_material.cost_per_g buy_instead.offer buy_instead.cost_per_g rests_on",
-    analytic_answers.PlanAnswer: "route target_g confidence p_reach p_max monte_carlo_u starting_materials.material "
+    plan_answers.PlanAnswer: "route target_g confidence p_reach p_max monte_carlo_u starting_materials.material "
     "starting_materials.amount_g steps.step steps.key_input_g steps.batches steps.spare_batches "
     "steps.expected_product_g materials.material materials.need_g materials.on_hand_g materials.to_buy_g "
     "materials.packs.offer materials.packs.count materials.packs.cash.amount at_the_mean.starting_materials.amount_g "
