@@ -110,6 +110,8 @@ class FindingAnswer(Described):
     slip = fields.String(metadata={"description": "of a slip: what was most likely written down wrong"})
     typical_yield = fields.Float(metadata={"description": "of a slip: what the runs before it gave"})
     compared_runs = count("of a slip: how many runs before it that is the yield of")
+    kind = fields.String(metadata={"description": "of an import's: the kind of the record that it is of"})
+    record = fields.String(metadata={"description": "of an import's: the code of that record"})
 
 
 class Stamp(Described):
@@ -306,13 +308,6 @@ class RevisionAnswer(Described):
     record = fields.Dict(allow_none=True)
 
 
-class ImportFinding(FindingAnswer):
-    """Something that looks wrong in a run that an import wrote."""
-
-    kind = fields.String()
-    record = fields.String()
-
-
 class ImportAnswer(Described):
     """What an import did."""
 
@@ -324,9 +319,9 @@ class ImportAnswer(Described):
     state = count("the workshop's state after it")
     faults = many(FaultAnswer)
     findings = fields.List(
-        fields.Nested(ImportFinding),
+        fields.Nested(FindingAnswer),
         allow_none=True,
-        metadata={"description": "of the runs that it wrote, as they are now: at most 100; null of a dry run"},
+        metadata={"description": "of the runs that it wrote, as they are now, at most 100; null of a dry run"},
     )
     more_findings = count("how many there are beyond those shown")
 
