@@ -1,18 +1,18 @@
 """The error tree. Errors are typed by reason, carry what was received and what was expected, and know no HTTP.
 
-    WeighbookError
-    ├── Fault            one thing wrong in one place (a value): pointer, code, received, expected, detail
-    ├── InvalidInput     a well-formed body that cannot be taken: every fault at once
-    ├── MalformedInput   text that is not JSON, or a query parameter that cannot be read
-    ├── UnknownRecord    a record that is not there, in this workshop
-    ├── Conflict         the record's present state forbids it (referred to, already different, written through another)
-    │   ├── StaleRevision      If-Match names a revision that is not the current one
-    │   └── RevisionRequired   a differing write without If-Match
-    ├── NotComputable    an answer that the records cannot carry, with the reason
-    ├── Unauthorised     no token, or one that is unknown, expired or revoked
-    ├── Forbidden        a token without the scope
-    ├── TooLarge         a body or a request beyond a limit
-    └── Unavailable      the database is busy, away or of another schema: try again
+WeighbookError
+├── Fault            one thing wrong in one place (a value): pointer, code, received, expected, detail
+├── InvalidInput     a well-formed body that cannot be taken: every fault at once
+├── MalformedInput   text that is not JSON, or a query parameter that cannot be read
+├── UnknownRecord    a record that is not there, in this workshop
+├── Conflict         the record's present state forbids it (referred to, already different, written through another)
+│   ├── StaleRevision      If-Match names a revision that is not the current one
+│   └── RevisionRequired   a differing write without If-Match
+├── NotComputable    an answer that the records cannot carry, with the reason
+├── Unauthorised     no token, or one that is unknown, expired or revoked
+├── Forbidden        a token without the scope
+├── TooLarge         a body or a request beyond a limit
+└── Unavailable      the database is busy, away or of another schema: try again
 """
 
 from __future__ import annotations

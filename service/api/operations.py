@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.api import about, answers, balance, imports, pages, records, workshop
+from service.api import about, answers, balance, imports, pages, records, what_if, workshop
 from service.api.operation import Operation
 
 
@@ -11,6 +11,7 @@ def all_operations() -> tuple[Operation, ...]:
     return (
         *records.operations(),
         *answers.operations(),
+        *what_if.operations(),
         *balance.operations(),
         *imports.operations(),
         *workshop.operations(),

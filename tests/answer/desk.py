@@ -14,8 +14,10 @@ from service.answer.book import Book as Read
 from service.answer.cost import cost_of
 from service.answer.plan import plan_of
 from service.answer.snapshot import Memory
+from service.answer.what_if import what_if_of
 from service.answer.yields import yields_of
 from service.record.importing import import_records
+from service.schemas.what_if import load_what_if
 from service.store.session import Database
 from tests.store.book import AT, Book
 from tests.world import World
@@ -62,6 +64,12 @@ class Desk(Book):
     def plan(self, route: str, target_g: float | None = None, **asked: Any) -> dict[str, Any]:
         with self.opened() as book:
             return plan_of(book, route, **{"target_g": target_g, "as_of": TODAY, **asked})
+
+    def what_if(self, route: str, *scenarios: dict[str, Any], **asked: Any) -> dict[str, Any]:
+        """Scenarios put beside today, each named by its place unless it has a name."""
+        named = [{"name": str(place), **scenario} for place, scenario in enumerate(scenarios)]
+        with self.opened() as book:
+            return what_if_of(book, route, load_what_if({**asked, "scenarios": named}), TODAY)
 
     def sheet(self, route: str, step: str, key_input_g: float, *lots: str) -> dict[str, Any]:
         with self.opened() as book:

@@ -161,18 +161,22 @@ def step_draws(forecast: StepForecast, seed: int, trials: int = WHAT_IF_TRIALS) 
 class SharedDraws:
     """The draws of several questions about the same steps, each step drawn once: made for one thread.
 
-    Of each seed the draws within the record and those beyond it are kept, the newest of either.
+    Of each seed the draws within the record and those beyond it are kept, the newest of either. What ``base`` holds
+    already is taken from there, and ``base`` is left as it is.
     """
 
-    __slots__ = ("_held",)
+    __slots__ = ("_base", "_held")
 
-    def __init__(self) -> None:
+    def __init__(self, base: SharedDraws | None = None) -> None:
+        self._base = base
         self._held: dict[tuple[int, int, bool], tuple[StepForecast, StepDraws]] = {}
 
     def of(self, forecast: StepForecast, seed: int, trials: int) -> StepDraws:
         """Return the draws of a step's forecast, as ``step_draws`` would make them."""
         key = (seed, trials, forecast.beyond_variance > 0)
         held = self._held.get(key)
+        if (held is None or held[0] != forecast) and self._base is not None:
+            held = self._base._held.get(key)
         if held is None or held[0] != forecast:
             held = self._held[key] = (forecast, step_draws(forecast, seed, trials))
         return held[1]
