@@ -23,14 +23,22 @@ METHOD = "batch-sheet/1"
 
 
 def batch_sheet_of(
-    book: Book, route_code: str, step_code: str, *, key_input_g: float, lots: Sequence[str], as_of: dt.date
+    book: Book,
+    route_code: str,
+    step_code: str,
+    *,
+    key_input_g: float,
+    lots: Sequence[str],
+    reaction_mass_g: float | None = None,
+    as_of: dt.date,
 ) -> dict[str, Any]:
     """Return what to weigh for a batch of ``key_input_g`` gross grams of key input from ``lots``.
 
     Every amount is in g, and in mL where a density is known. Equivalents are moles per mole of key input, so a weaker
     lot gives more grams; what the bill states per gram of key input or a batch is weighed as stated. Of several lots of
     one material the first named is used up first. A material without a named lot is taken to be like its lots on the
-    whole, else pure. Raises UnknownRecord for an unknown route or step, MalformedInput for a lot that is not there or
+    whole, else pure. ``reaction_mass_g``: what will be in the vessel while heat is given off, where it is not as
+    the step has it. Raises UnknownRecord for an unknown route or step, MalformedInput for a lot that is not there or
     not of an input of the step.
     """
     route = book.route(route_code)
@@ -50,7 +58,8 @@ def batch_sheet_of(
     # A yield counts what the product contains; the balance shows what it weighs.
     per_yield = None if theoretical_g is None else theoretical_g / this.runs.product_fraction
     expected = {p: None if per_yield is None else y * per_yield for p, y in next_run["at_least"].items()}
-    cautions, not_assessed = cautions_of(book, model, this, key_input_g, [each for ls in named.values() for each in ls])
+    several = [each for ls in named.values() for each in ls]
+    cautions, not_assessed = cautions_of(book, model, this, key_input_g, several, reaction_mass_g=reaction_mass_g)
     return {
         "route": route.code,
         "step": step.code,

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from functools import cached_property
-from typing import Any, cast
+from typing import Any, TypeVar, cast
 
-from service.answer.snapshot import Columns, Memory
+from service.answer.ledger_memory import LedgerMemory
+from service.answer.run_columns import Columns
+from service.answer.snapshot import Memory
 from service.domain.graph import connect
 from service.domain.material import Material
 from service.domain.offer import Offer
@@ -22,6 +24,7 @@ from service.store.records import StoredRecord
 from service.store.session import Reading
 
 WORKSHOP = "workshop"
+T = TypeVar("T")
 
 
 class Book:
@@ -40,6 +43,15 @@ class Book:
     def columns(self) -> Columns:
         """One line a run."""
         return self._memory.columns(self.reading)
+
+    def fact(self, key: Hashable, make: Callable[[], T]) -> T:
+        """Return what ``make`` returns, from memory where it was made before at this state: see ``Memory.fact``."""
+        return self._memory.fact(self.reading, key, make)
+
+    @property
+    def ledgers(self) -> LedgerMemory:
+        """The traced ledgers that this process holds, of whichever state."""
+        return self._memory.ledgers
 
     @cached_property
     def workshop(self) -> Workshop:
@@ -64,7 +76,7 @@ class Book:
 
     def recalled(self, stored: StoredRecord) -> Any:
         """Return the frozen record of a stored one."""
-        return recalled(self.reading.workshop_id, stored.kind, stored.code, stored.revision, stored.body)
+        return recalled(self.reading.workshop_id, stored.kind, stored.code, stored.revision, stored.text)
 
     def route(self, code: str) -> Route:
         """Return a route with its graph connected. Raises UnknownRecord where there is none."""

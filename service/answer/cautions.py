@@ -9,12 +9,15 @@ from collections.abc import Sequence
 from service.answer.book import Book
 from service.answer.route_model import Input, RouteModel, StepModel
 from service.answer.shelf import LotOnShelf
+from service.domain.atomic_weights import ELEMENTS
 from service.domain.bill import theoretical_per_gram, unit_holding
 from service.domain.caution import Caution, batch_cautions
 from service.domain.charge import molar_mass_of
+from service.domain.formula import Formula
 from service.domain.lot import Strength
 from service.domain.material import Material
 from service.domain.planned_batch import BatchMaterial, GasRelease, PlannedBatch
+from service.domain.route import Step
 
 GAS = "gas"
 SOLUTION = "solution"
@@ -23,12 +26,20 @@ CARBON_DIOXIDE = {"C": 1, "O": 2}
 
 
 def cautions_of(
-    book: Book, model: RouteModel, this: StepModel, batch_g: float, lots: Sequence[LotOnShelf] = ()
+    book: Book,
+    model: RouteModel,
+    this: StepModel,
+    batch_g: float,
+    lots: Sequence[LotOnShelf] = (),
+    *,
+    reaction_mass_g: float | None = None,
+    batches: int = 1,
 ) -> tuple[tuple[Caution, ...], tuple[str, ...]]:
     """Return the cautions of a batch of ``batch_g`` gross grams of key input, and what was not assessed.
 
     ``lots`` are those that it will be weighed from, where they are known: their strength and their hazard statements go
-    before those of the material.
+    before those of the material. ``reaction_mass_g``: what will be in the vessel while heat is given off, else as the
+    step has it. ``batches``: so many of this size are planned, which limits of amounts count together.
     """
     step = this.step
     charges = tuple(_charge(model, each.material, _gross(each, batch_g), lots) for each in this.inputs)
@@ -40,7 +51,7 @@ def cautions_of(
         step=step.code,
         key_input_g=batch_g,
         charges=charges,
-        made=_made(this, model, batch_g),
+        made=_made(this, model, batch_g, extent_mol),
         gases=_gases(this, model, extent_mol),
         largest_before_g=this.runs.largest_batch_g,
         enthalpy_kj_per_mol=None if step.reaction_enthalpy is None else step.reaction_enthalpy.base(),
@@ -54,9 +65,25 @@ def cautions_of(
         closed_vessel=step.closed_vessel,
         foams=step.foams,
         recorded=step.cautions,
+        reaction_mass_g=reaction_mass_g or _reaction_mass(step, batch_g),
+        batches=batches,
+        mean_yield=_mean_yield(this),
     )
     found, unknown = batch_cautions(batch, workshop.limits)
     return found, tuple(f"{step.code}: {each}" for each in unknown)
+
+
+def _reaction_mass(step: Step, batch_g: float) -> float | None:
+    if step.reaction_mass is None:
+        return None
+    stated = step.reaction_mass.base()
+    return stated if step.reaction_mass.dimension == "mass" else stated * batch_g
+
+
+def _mean_yield(this: StepModel) -> float | None:
+    """All contained over all theoretical, failures at zero; None without a run, and 1 at the most."""
+    theoretical_g = float(this.runs.all_theoretical_g.sum())
+    return min(1.0, float(this.runs.all_contained_g.sum()) / theoretical_g) if theoretical_g > 0.0 else None
 
 
 def _gross(each: Input, batch_g: float) -> float | None:
@@ -71,11 +98,12 @@ def _sum(values: Sequence[float | None]) -> float | None:
 
 
 def _charge(model: RouteModel, code: str, gross_g: float | None, lots: Sequence[LotOnShelf]) -> BatchMaterial:
-    """One material that goes in, at the strength of the first named lot of it, else as expected."""
+    """One material that goes in, at the strength of the first named lot of it, with the statements of all of them."""
     material = model.materials[code]
-    named = next((each.lot for each in lots if each.lot.material == code), None)
-    strength = model.strengths.get(code, Strength()) if named is None else named.strength
-    hazards = material.hazards if named is None or named.hazards is None else named.hazards
+    named = [each.lot for each in lots if each.lot.material == code]
+    strength = named[0].strength if named else model.strengths.get(code, Strength())
+    stated = [material.hazards if lot.hazards is None else lot.hazards for lot in named] or [material.hazards]
+    hazards = tuple(dict.fromkeys(statement for each in stated for statement in each))
     held = unit_holding(code, model.materials, strength)
     counted_in_ml = code in model.by_volume
 
@@ -97,7 +125,26 @@ def _charge(model: RouteModel, code: str, gross_g: float | None, lots: Sequence[
         elements=frozenset() if formula is None else frozenset(formula.elements),
         acid=_is_acid(material, is_water),
         water=True if is_water else (None if dissolved else False),
+        element_g=_element_g(formula, of(held.contained_mol)),
+        holds=_holds(material, held.contained_g, strength),
+        analyte=material.analyte_code,
     )
+
+
+def _element_g(formula: Formula | None, amount_mol: float | None) -> dict[str, float]:
+    """Grams of each element in so many moles; empty where they are not known."""
+    if formula is None or amount_mol is None:
+        return {}
+    counts = formula.elements.items()
+    return {each: amount_mol * float(n) * float(ELEMENTS[each].g_per_mol) for each, n in counts if each in ELEMENTS}
+
+
+def _holds(material: Material, contained_g: float | None, strength: Strength) -> dict[str, float | None]:
+    """Mass fractions of the other materials that this one is a form of, or a feed with a known content of."""
+    contents = {code: content.base() for code, content in material.contents.items()}
+    contents |= {code: content.value for code, content in strength.contents.items()}
+    own = {} if material.analyte is None else {material.analyte: contained_g}
+    return {**contents, **own}
 
 
 def _is_acid(material: Material, is_water: bool) -> bool | None:
@@ -146,13 +193,37 @@ def _gases(this: StepModel, model: RouteModel, extent_mol: float | None) -> tupl
     return tuple(found)
 
 
-def _made(this: StepModel, model: RouteModel, batch_g: float) -> tuple[BatchMaterial, ...]:
-    """The product, at full conversion, and the co-products, whose mass is not planned."""
-    mass_g = None if this.factor_g_per_g is None else this.factor_g_per_g * batch_g
+def _made(this: StepModel, model: RouteModel, batch_g: float, extent_mol: float | None) -> tuple[BatchMaterial, ...]:
+    """The product first, at full conversion and of the content that it had so far; then whatever else is made."""
+    step, runs = this.step, this.runs
+    products = {} if step.reaction is None else step.reaction.products
     made = []
-    for code, grams in ((this.step.product, mass_g), *((co_product, None) for co_product in this.step.co_products)):
+    for code in dict.fromkeys((step.product, *step.co_products, *products)):
         material = model.materials[code]
-        formula = material.formula or _analyte(model, material).formula
-        elements: frozenset[str] = frozenset() if formula is None else frozenset(formula.elements)
-        made.append(BatchMaterial(code, mass_g=grams, hazards=material.hazards, elements=elements))
+        analyte = _analyte(model, material)
+        formula = material.formula or analyte.formula
+        amount_mol = None if extent_mol is None or code not in products else extent_mol * products[code]
+        mass, grams, fraction = molar_mass_of(material, analyte), None, None
+        if code == step.product:
+            grams = None if this.factor_g_per_g is None else this.factor_g_per_g * batch_g
+            fraction = runs.product_fraction if len(runs.net_g) else None
+        elif amount_mol is not None and mass is not None:
+            grams = amount_mol * mass.value
+        is_water = material.formula is not None and dict(material.formula.elements) == WATER
+        made.append(
+            BatchMaterial(
+                code,
+                mass_g=grams,
+                volume_ml=None if grams is None or material.density is None else grams / material.density.base(),
+                amount_mol=amount_mol,
+                mass_fraction=fraction,
+                hazards=material.hazards,
+                elements=frozenset() if formula is None else frozenset(formula.elements),
+                acid=_is_acid(material, is_water),
+                water=True if is_water else (None if material.phase == SOLUTION else False),
+                element_g=_element_g(formula, amount_mol),
+                holds={} if material.analyte is None else {material.analyte: fraction},
+                analyte=material.analyte_code,
+            )
+        )
     return tuple(made)

@@ -99,10 +99,10 @@ class Costing:
     model: RouteModel
     shop: Shop
     prices: dict[str, GramPrice]
+    steps: tuple[StepCost, ...]
     found: StandardCost
     not_counted: tuple[str, ...]
     unknown_needs: dict[str, str]
-    steps: tuple[StepCost, ...]
     made_by: dict[str, str]
 
     def why_unpriced(self, name: str) -> str:
@@ -111,13 +111,21 @@ class Costing:
 
 
 def costing_of(
-    book: Book, asked: str | Route, exchange: Exchange, *, labour: bool = False, above: tuple[str, ...] = ()
+    book: Book,
+    asked: str | Route,
+    exchange: Exchange,
+    *,
+    labour: bool = False,
+    above: tuple[str, ...] = (),
+    model: RouteModel | None = None,
 ) -> Costing:
     """Return the standard cost of a route, by its code or as it is given, connected.
 
-    ``above`` are the routes that this one is costed for, to end circles.
+    ``above`` are the routes that this one is costed for, to end circles. ``model`` is the route by other runs than all
+    of them up to the day of ``exchange``, such as those of one period.
     """
-    model = RouteModel(book, book.route(asked) if isinstance(asked, str) else asked, exchange.as_of)
+    if model is None:
+        model = RouteModel(book, book.route(asked) if isinstance(asked, str) else asked, exchange.as_of)
     route_code = model.route.code
     shop = Shop(book, model.materials, exchange, model.by_volume)
     prices: dict[str, GramPrice] = {}
@@ -136,7 +144,7 @@ def costing_of(
             prices[material] = price
     steps = tuple(builder.step_cost(step) for step in model.steps)
     not_counted = tuple(builder.not_counted)
-    return Costing(model, shop, prices, standard_cost(steps), not_counted, builder.unknown_needs, steps, made_by)
+    return Costing(model, shop, prices, steps, standard_cost(steps), not_counted, builder.unknown_needs, made_by)
 
 
 def _own_made(made: Costing) -> GramPrice | None:
@@ -183,9 +191,7 @@ class _Builder:
         ratio = ratio_of_totals(runs.capped_contained_g, runs.all_theoretical_g)
         good = len(runs.yields)
         usable = float(runs.all_theoretical_g[:good].sum())
-        best = (
-            float(min(runs.yields.max(), 1.0) if runs.step.basis != MASS_RATIO else runs.yields.max()) if good else None
-        )
+        best = runs.best
         expected = ratio.ratio
         if expected is None and runs.step.expected_yield is not None:
             expected = runs.step.expected_yield.likely
@@ -198,7 +204,7 @@ class _Builder:
             batch_g=batch_g,
             ratio_good=_times(float(runs.capped_contained_g[:good].sum()) / usable if usable else expected, factor),
             ratio_limit=None if runs.step.basis == MASS_RATIO else factor,
-            ratio_best=_times(best, factor),
+            ratio_best=_times(None if best is None else best[1], factor),
             ratio_se=_times(ratio.se, factor),
             runs=len(runs.all_theoretical_g),
         )
@@ -223,7 +229,7 @@ class _Builder:
         if price is None or need.per_g is None:
             return CostLine(each.material, None)
         per_g = price.per_g / self.model.worth(price.material, price.strength)
-        return CostLine(each.material, need.per_g * per_g, (need.per_batch_g or 0.0) * per_g)
+        return CostLine(each.material, need.per_g * per_g, (need.per_batch_g or 0.0) * per_g, unit_price=per_g)
 
     def _direct(self, model: StepModel) -> list[CostLine]:
         step = model.step
@@ -238,7 +244,7 @@ class _Builder:
             if rate is None:
                 self.not_counted.append(f"{of} of step {step.code}: no rate is recorded")
             else:
-                lines.append(CostLine(of, 0.0, quantity.base() * rate, "direct"))
+                lines.append(CostLine(of, 0.0, quantity.base() * rate, "direct", rate))
         return lines
 
     def _rate(self, of: str) -> float | None:

@@ -124,10 +124,11 @@ def _cautions(book: Book, gathered: Gathered, plan: Plan) -> tuple[list[Caution]
     cautions: list[Caution] = []
     not_assessed: list[str] = []
     sizes = plan.campaign.batch_g
+    batches = {step.code: step.batches for step in plan.campaign.steps}
     for own, (model, step) in zip(gathered.inputs.steps, gathered.models, strict=True):
         size = sizes.get(own.code)
         if size is not None:
-            found, unknown = cautions_of(book, model, step, size)
+            found, unknown = cautions_of(book, model, step, size, batches=batches[own.code])
             cautions += [replace(each, step=own.code) for each in found]
             not_assessed += unknown
     return cautions, not_assessed
@@ -141,5 +142,5 @@ def _withheld(caution: Caution, plan: Plan) -> dict[str, Any]:
         "code": caution.code,
         "batch_g": planned.key_input_g / planned.batches if planned.batches else 0.0,
         "batches": planned.batches,
-        "detail": f"{caution.detail} Planned within the record; acknowledge={caution.code} plans it as it was.",
+        "detail": f"{caution.detail}. Planned within the record; acknowledge={caution.code} plans it as it was.",
     }

@@ -66,7 +66,7 @@ class Buying:
         if choice.make_per_g is None:
             reasons["make_per_g"] = "a price or a yield behind it is not known"
         with_it = [way.cash_micro for way in self._entries.ways if choice.code in way.buy]
-        without = [way.cash_micro for way in self._entries.ways if choice.code not in way.buy]
+        without = [way.cash_micro for way in self._entries.ways if choice.code in way.made]
         return {
             "step": choice.code,
             "material": step.product,

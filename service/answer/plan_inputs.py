@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -12,12 +11,14 @@ from service.analytics.money.standard_cost import CostLine, StepCost
 from service.analytics.planning.graph import BoughtInput, PlanStep
 from service.analytics.planning.inputs import PlanInputs, StepInputs
 from service.answer.book import Book
+from service.answer.cautions import WATER
 from service.answer.cost import Costing, costing_of
 from service.answer.prices import Exchange
 from service.answer.route_model import Input, RouteModel, StepModel
-from service.answer.shelf import LotOnShelf, Usable, lots_of, usable
+from service.answer.shelf import Remainder, Usable, lots_of, usable
 from service.answer.step_runs import experience_of, forecast_of
 from service.domain.lot import Measured, Strength
+from service.domain.material import Material
 from service.domain.route import Route
 from service.errors import NotComputable
 
@@ -36,13 +37,15 @@ class Gathered:
     inputs: PlanInputs
     costing: Costing
     models: tuple[tuple[RouteModel, StepModel], ...]
+    spread_factors: Mapping[str, float]
 
     def rests_on(self) -> dict[str, Any]:
-        """How many runs of all steps it rests on, and which were left out."""
+        """How many runs of all steps it rests on, which were left out, and by what the spreads are widened."""
         steps = [step for _, step in self.models]
         return {
             "runs": sum(len(step.runs.codes) + step.runs.failed for step in steps),
             "left_out": [dict(left) for step in steps for left in step.runs.left_out],
+            "spread_factor": dict(self.spread_factors),
         }
 
 
@@ -84,13 +87,14 @@ class _Gathering:
         self.last_of: dict[str, int] = {}
         self.parts: list[tuple[Costing, Usable]] = []
         self.made_by: dict[str, str] = {}
-        self.expires_on: dict[str, dt.date] = {}
+        self.expires_on: dict[str, str] = {}
+        self.at_hand: set[str] = set()
 
     def gathered(self, route: str | Route) -> Gathered:
         costing = costing_of(self.book, route, self.exchange)
         model = costing.model
         self.main = model.route.code
-        self.projects = {self.project} if self.project is not None else self._projects(self.main)
+        self.projects = {self.project} if self.project is not None else self.book.columns.projects_of(self.main)
         self._add(costing, model.worth, ())
         made = {step.product for step in self.steps}
         left_out = {left["lot"]: left for _, part in reversed(self.parts) for left in part.left_out}
@@ -109,24 +113,20 @@ class _Gathering:
             made_by={material: code for material, code in self.made_by.items() if material not in made},
             offers=tuple({offer.code: offer for part, _ in self.parts for offer in _offers(part)}.values()),
             terms=costing.shop.terms(),
+            at_hand=frozenset(self.at_hand),
             by_volume=frozenset().union(*(part.model.by_volume for part, _ in self.parts)),
         )
-        return Gathered(inputs, costing, tuple(self.models))
-
-    def _projects(self, route: str) -> set[str]:
-        """The projects that the route was run for."""
-        columns = self.book.columns
-        numbers = [n for n, group in enumerate(columns.groups) if group.route == route]
-        return {
-            project
-            for number, project in zip(columns.group, columns.project, strict=True)
-            if number in numbers and project is not None
+        factors = {
+            own.code: self.experience.spread_factor(step.runs)
+            for own, (_, step) in zip(self.steps, self.models, strict=True)
         }
+        return Gathered(inputs, costing, tuple(self.models), factors)
 
     def _add(self, costing: Costing, worth: Worth, above: tuple[str, ...]) -> None:
         """Lay a route's steps after those of the routes that feed it; ``worth`` is what its lots count for."""
         model = costing.model
-        fed_by = {material: self._sub_route(costing, material, above) for material in model.bought}
+        told = {each.material for step in model.steps for each in step.inputs if each.need.per_g is not None}
+        fed_by = {m: self._sub_route(costing, m, above) if m in told else None for m in model.bought}
         shelf = self._shelf(model, worth)
         first = len(self.steps)
         for place, step in enumerate(model.steps):
@@ -184,14 +184,16 @@ class _Gathering:
             worth=worth,
         )
         found = self._with_named(found, lots, worth)
+        kept = {each.lot.material for each in lots}
+        self.at_hand |= {code for code in model.bought if code not in kept and _is_water(model.materials[code])}
         left_alone = {left["lot"] for left in found.left_out}
         for each in lots:
             day = each.lot.expires_on
-            if day is not None and each.left_g and each.left_g > 0.0 and each.lot.code not in left_alone:
+            if day is not None and each.lot.code not in left_alone:
                 self.expires_on[each.lot.material] = min(day, self.expires_on.get(each.lot.material, day))
         return found
 
-    def _with_named(self, found: Usable, lots: Iterable[LotOnShelf], worth: Worth) -> Usable:
+    def _with_named(self, found: Usable, lots: Iterable[Remainder], worth: Worth) -> Usable:
         """The same with the lots that are to be taken, and those that are not among what is left alone."""
         grams, standing_for, left_out = dict(found.grams), dict(found.standing_for_g), list(found.left_out)
         for each in lots:
@@ -265,9 +267,16 @@ class _Gathering:
         )
 
 
+def _is_water(material: Material) -> bool:
+    """Whether it is water: where no lot of it is kept, it comes from the tap."""
+    return material.formula is not None and dict(material.formula.elements) == WATER
+
+
 def _maker(each: Input, first: int, fed_by: Mapping[str, Maker | None]) -> Maker | None:
     """Place of the step that makes an input, and grams of its product for a gram of need; None where it is bought."""
-    return fed_by.get(each.material) if each.maker is None else (first + each.maker, 1.0)
+    if each.maker is not None:
+        return first + each.maker, 1.0
+    return None if each.need.per_g is None else fed_by.get(each.material)
 
 
 def _share(this: StepModel, each: Input, code: str) -> float:

@@ -28,6 +28,8 @@ class Layout:
         """Return the keys of the answer that follow from the plan alone."""
         plan, campaign, inputs = self.plan, self.plan.campaign, self.inputs
         reasons: dict[str, str] = {}
+        if self.purchase.packs:
+            reasons["materials.left_over_expires_on"] = "an offer states no day on which its packs expire"
         return {
             "route": inputs.route,
             "product": inputs.product,
@@ -183,8 +185,7 @@ class Layout:
 
     def _expiry(self, material: str) -> str | None:
         """The day on which the first of the lots that may be taken expires; None where none does."""
-        first = self.inputs.expires_on.get(material)
-        return None if first is None else first.isoformat()
+        return self.inputs.expires_on.get(material)
 
     def _left_over_value(self, material: str) -> float | None:
         """What the packs leave over is worth at today's price; a pack states no day on which it expires."""

@@ -8,9 +8,11 @@ from typing import Any, Final
 
 from service.answer.book import Book
 from service.answer.shelf import grams_of
+from service.answer.slips import slips_in
+from service.answer.stock_records import booked, landed, money_told
 from service.domain.finding import Finding
 from service.domain.material import Material
-from service.domain.shelf_amount import UNITS_PER_BASE
+from service.domain.shelf_amount import UNIT_KEYS, UNITS_PER_BASE
 from service.store.entries import Balance, balances
 from service.store.outcomes import StoredOutcome, stored_outcomes
 from service.store.records import StoredRecord
@@ -18,7 +20,6 @@ from service.store.shelf import StoredLot, stored_lots
 
 Beside = Callable[[Book, Sequence[StoredRecord]], dict[str, dict[str, Any]]]
 
-UNIT_KEYS: Final[Mapping[str, str]] = {"mass": "g", "volume": "ml", "amount": "mol"}
 RESULT_NUMBERS: Final = (
     "theoretical_g",
     "theoretical_u_g",
@@ -36,8 +37,10 @@ RESULT_NUMBERS: Final = (
 )
 
 
-def view(book: Book, stored: StoredRecord) -> dict[str, Any]:
-    """Return one record as it is read."""
+def view(book: Book, stored: StoredRecord, outcome: StoredOutcome | None = None) -> dict[str, Any]:
+    """Return one record as it is read; the ``outcome`` of a run where that is at hand."""
+    if outcome is not None:
+        return _shown(stored, _runs_with(book, [stored], {stored.code: outcome})[stored.code])
     return views(book, [stored])[0]
 
 
@@ -49,18 +52,19 @@ def views(book: Book, several: Sequence[StoredRecord]) -> list[dict[str, Any]]:
     if not several:
         return []
     beside = BESIDE.get(several[0].kind, _nothing)(book, several)
-    return [
-        {
-            "code": stored.code,
-            **stored.body,
-            "revision": stored.revision,
-            "state": stored.state,
-            "at": stored.at,
-            "by": stored.by,
-            **beside.get(stored.code, {}),
-        }
-        for stored in several
-    ]
+    return [_shown(stored, beside.get(stored.code, {})) for stored in several]
+
+
+def _shown(stored: StoredRecord, beside: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "code": stored.code,
+        **stored.body,
+        "revision": stored.revision,
+        "state": stored.state,
+        "at": stored.at,
+        "by": stored.by,
+        **beside,
+    }
 
 
 def _nothing(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
@@ -115,6 +119,8 @@ def _lot(stored: StoredLot, balance: Balance, materials: Mapping[str, Material])
             "assay": None if assay is None else assay.value,
             "loss_on_drying": None if loss is None else loss.value,
             "project": lot.project,
+            "supplier": stored.supplier,
+            "value": money_told(stored.value_micro, stored.currency),
             "received_on": None if lot.received_on is None else lot.received_on.isoformat(),
             "expires_on": None if lot.expires_on is None else lot.expires_on.isoformat(),
         }
@@ -132,26 +138,35 @@ def overdrawn(lot: str, balance: Balance) -> Finding:
 
 
 def _runs(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
-    outcomes = stored_outcomes(book.reading, [stored.code for stored in several])
+    return _runs_with(book, several, stored_outcomes(book.reading, [stored.code for stored in several]))
+
+
+def _runs_with(
+    book: Book, several: Sequence[StoredRecord], outcomes: Mapping[str, StoredOutcome]
+) -> dict[str, dict[str, Any]]:
     lots = {
         code: {charge["lot"] for charge in outcome.detail["charges"] if charge["lot"] is not None}
         for code, outcome in outcomes.items()
     }
     charged = set().union(*lots.values())
     left = balances(book.reading, charged) if charged else {}
-    below = {lot: overdrawn(lot, balance) for lot, balance in left.items() if balance.quantity < 0}
+    below = {lot: overdrawn(lot, balance).as_dict() for lot, balance in left.items() if balance.quantity < 0}
+    slips = slips_in(book, several, outcomes)
     return {
-        code: _run(outcome, [below[lot] for lot in sorted(lots[code]) if lot in below])
+        code: _run(
+            outcome,
+            [below[lot] for lot in sorted(lots[code]) if lot in below] + ([slips[code]] if code in slips else []),
+        )
         for code, outcome in outcomes.items()
     }
 
 
-def _run(outcome: StoredOutcome, findings: Iterable[Finding]) -> dict[str, Any]:
+def _run(outcome: StoredOutcome, findings: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
     row, detail = outcome.row, outcome.detail
     result: dict[str, Any] = {"limiting_reagent": row["limiting_reagent"], "yield": row["yield_fraction"]}
     result |= {name: row[name] for name in RESULT_NUMBERS}
     result |= {"charges": detail["charges"], "outturns": detail["outturns"], "reasons": detail["reasons"]}
-    return {"result": result, "findings": [*detail["findings"], *(finding.as_dict() for finding in findings)]}
+    return {"result": result, "findings": [*detail["findings"], *findings]}
 
 
 def _routes(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
@@ -167,5 +182,12 @@ def _routes(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, 
 
 
 BESIDE: Final[Mapping[str, Beside]] = MappingProxyType(
-    {"materials": _materials, "lots": _lots, "runs": _runs, "routes": _routes}
+    {
+        "materials": _materials,
+        "purchases": landed,
+        "lots": _lots,
+        "runs": _runs,
+        "routes": _routes,
+        "stock-entries": booked,
+    }
 )

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 from service.answer.book import Book
 from service.answer.by_volume import counted_by_volume, standing_in
@@ -52,23 +53,29 @@ class StepModel:
 
 
 class RouteModel:
-    """A route as of a day. Strengths are those of the runs and the shelf so far.
+    """A route as of a day, by its runs up to then or, with ``since``, from that day on. Strengths are those of these
+    runs and of the shelf.
 
     Of the materials in ``by_volume`` a millilitre stands wherever a gram stands for others.
     """
 
-    def __init__(self, book: Book, route: Route, as_of: dt.date) -> None:
-        self.book, self.route, self.as_of = book, route, as_of
+    def __init__(self, book: Book, route: Route, as_of: dt.date, since: dt.date | None = None) -> None:
+        self.book, self.route, self.as_of, self.since = book, route, as_of, since
         self.order = in_order(route)
         recorded = book.materials_of(route)
         self.by_volume = counted_by_volume(book, self.order, recorded)
         self.materials: Mapping[str, Material] = standing_in(recorded, self.by_volume)
-        self.runs = {step.code: step_runs(book, route, step, as_of) for step in self.order}
+        self._expects: dict[str, float | None] = {}
+        self.runs = {step.code: step_runs(book, route, step, as_of, since) for step in self.order}
 
     @cached_property
     def strengths(self) -> dict[str, Strength]:
         """The expected strength of every input, by material."""
-        return expected_strengths(self.book, self.runs, self.materials)
+        found = self.book.fact(
+            ("strengths", self.route.code, self.as_of, self.since),
+            lambda: expected_strengths(self.book, self.runs, self.materials),
+        )
+        return dict(found)
 
     @cached_property
     def steps(self) -> tuple[StepModel, ...]:
@@ -105,14 +112,25 @@ class RouteModel:
         1 where no strength is stated, as it is then taken to be like what was used so far; and where every step takes
         the material by its gross amount.
         """
-        if not _states_strength(strength) or not self._counts_content(material):
+        if material not in self._counted_by_content or not _states_strength(strength):
             return 1.0
-        expected = self.held(material, self.strengths.get(material, Strength()))
-        stated = self.held(material, strength)
+        expected, stated = self._expected(material), self.held(material, strength)
         return stated / expected if expected and stated else 1.0
 
     def held(self, material: str, strength: Strength) -> float | None:
         """Return what counts in a gross gram: g of the analyte in the feed of a content step, else mol, else g."""
+        s = strength
+        key = (material, s.assay, s.loss_on_drying, s.molarity, s.mass_concentration, s.density, *s.contents.items())
+        if key not in self._remembered:
+            self._remembered[key] = self._held(material, strength)
+        return self._remembered[key]
+
+    @cached_property
+    def _remembered(self) -> dict[Any, float | None]:
+        """What was asked of :meth:`held` at this state: it takes long to tell, and is asked of every lot."""
+        return self.book.fact(("held", self.route.code), dict)
+
+    def _held(self, material: str, strength: Strength) -> float | None:
         content = (step.analyte for step in self.order if step.key_input == material and step.basis == CONTENT)
         if (analyte := next(content, None)) is not None:
             found = strength.contents.get(analyte)
@@ -120,11 +138,16 @@ class RouteModel:
         holding = unit_holding(material, self.materials, strength)
         return holding.contained_g if holding.contained_mol is None else holding.contained_mol
 
-    def _counts_content(self, material: str) -> bool:
-        return any(
-            (step.key_input == material and step.basis != MASS_RATIO)
-            or any(line.material == material and line.equivalents is not None for line in step.bill)
-            for step in self.order
+    def _expected(self, material: str) -> float | None:
+        if material not in self._expects:
+            self._expects[material] = self.held(material, self.strengths.get(material, Strength()))
+        return self._expects[material]
+
+    @cached_property
+    def _counted_by_content(self) -> frozenset[str]:
+        keys = {step.key_input for step in self.order if step.basis != MASS_RATIO}
+        return frozenset(
+            keys.union(*({x.material for x in step.bill if x.equivalents is not None} for step in self.order))
         )
 
 

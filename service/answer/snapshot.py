@@ -1,98 +1,40 @@
-"""The columns in memory: one line a run, as of one state of a workshop.
+"""The columns in memory: one line a run, as of one state of a workshop; and small facts that follow from a state.
 
 A reader opens one snapshot of the database, reads its state S, fetches the rows newer than the columns that this
 process holds and publishes a new immutable set, as of S. What is published never changes, so readers share it without
-a lock; it is bounded in bytes, the set that was longest unused going first.
+a lock; it is bounded in bytes, the set that was longest unused going first. A fact is kept under the state that it
+follows from and asked for under the state of the reader: another worker's write moves the state, and nobody misses it.
 """
 
 from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from typing import Any, NamedTuple
+from collections.abc import Callable, Hashable, Sized
+from typing import Any, TypeVar
 
-import numpy as np
-import numpy.typing as npt
-
-from service.store.columns import NO_DAY, OutcomeRows, read_columns
+from service.answer.ledger_memory import LedgerMemory
+from service.answer.run_columns import Columns, merged
+from service.store.columns import read_columns
 from service.store.session import Reading
 
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
-Texts = npt.NDArray[np.object_]
-
 DEFAULT_BYTES = 512 * 2**20
+MOST_FACTS = 512
+"""Facts that are kept, of all workshops together."""
+MOST_LINES = 200_000
+"""Lines that the facts kept may have together; one that has more by itself is made anew each time."""
 
-
-class Group(NamedTuple):
-    """Runs that are counted together: those of one step of a route, in every revision of it that is pooled alike."""
-
-    route: str
-    step: str
-    pooled_as: str
-    basis: str
-
-
-@dataclass(frozen=True, slots=True)
-class Columns:
-    """One line a run, sorted by run code. NaN stands for an unknown mass inside, and never leaves this room."""
-
-    state: int
-    run: Texts
-    group: npt.NDArray[np.int32]
-    status: Texts
-    excluded: Flags
-    day: npt.NDArray[np.int64]
-    operator: Texts
-    project: Texts
-    key_lot: Texts
-    batch_g: Floats
-    key_contained_g: Floats
-    theoretical_g: Floats
-    net_g: Floats
-    dry_g: Floats
-    contained_g: Floats
-    yields: Floats
-    yield_u: Floats
-    groups: tuple[Group, ...] = ()
-
-    @property
-    def nbytes(self) -> int:
-        """Bytes that the arrays take, without the texts behind them."""
-        arrays = (getattr(self, field.name) for field in fields(self))
-        return sum(array.nbytes for array in arrays if isinstance(array, np.ndarray))
-
-    def where(self, route: str, step: str, pooled_as: str | None = None) -> npt.NDArray[np.intp]:
-        """Return the places of the runs of a step, of one pooling or of every."""
-        numbers = [
-            number
-            for number, group in enumerate(self.groups)
-            if group.route == route and group.step == step and pooled_as in (None, group.pooled_as)
-        ]
-        return np.flatnonzero(np.isin(self.group, numbers))
-
-
-TEXTS = ("run", "status", "operator", "project", "key_lot")
-NUMBERS = (
-    "yields",
-    "batch_g",
-    "key_contained_g",
-    "theoretical_g",
-    "net_g",
-    "dry_g",
-    "contained_g",
-    "yield_u",
-)
+T = TypeVar("T")
 
 
 class Memory:
-    """The columns that this process holds, by workshop."""
+    """The columns, the facts and the traced ledgers that this process holds, by workshop."""
 
-    def __init__(self, most_bytes: int = DEFAULT_BYTES) -> None:
-        self._most_bytes = most_bytes
+    def __init__(self, most_bytes: int = DEFAULT_BYTES, most_lines: int = MOST_LINES) -> None:
+        self.ledgers = LedgerMemory()
+        self._most_bytes, self._most_lines = most_bytes, most_lines
         self._held: OrderedDict[int, Columns] = OrderedDict()
+        self._facts: OrderedDict[tuple[int, int, Hashable], Any] = OrderedDict()
         self._lock = threading.Lock()
 
     def columns(self, reading: Reading) -> Columns:
@@ -104,7 +46,7 @@ class Memory:
         if held is not None and held.state == reading.state:
             found = held
         else:
-            found = _merged(held, read_columns(reading, 0 if held is None else held.state), reading.state)
+            found = merged(held, read_columns(reading, 0 if held is None else held.state), reading.state)
         with self._lock:
             kept = self._held.get(reading.workshop_id)
             if kept is None or kept.state <= found.state:
@@ -114,34 +56,30 @@ class Memory:
                 self._held.popitem(last=False)
         return found
 
+    def fact(self, reading: Reading, key: Hashable, make: Callable[[], T]) -> T:
+        """Return what ``make`` returns, from memory where it was made before at the state of ``reading``.
 
-def _merged(held: Columns | None, rows: OutcomeRows, state: int) -> Columns:
-    """Return ``held`` with the newer rows in place of the old ones, and without the runs that were removed."""
-    numbers: dict[Group, int] = {}
-    if held is not None:
-        numbers = {key: number for number, key in enumerate(held.groups)}
-    keys = [Group(*key) for key in zip(rows.route, rows.step, rows.pooled_as, rows.basis, strict=True)]
-    for key in keys:
-        numbers.setdefault(key, len(numbers))
-    fresh: dict[str, Any] = {name: _texts(getattr(rows, name)) for name in TEXTS}
-    fresh |= {name: np.asarray(getattr(rows, name), dtype=np.float64) for name in NUMBERS}
-    fresh["group"] = np.array([numbers[key] for key in keys], dtype=np.int32)
-    fresh["excluded"] = np.asarray(rows.excluded, dtype=np.bool_)
-    fresh["day"] = np.asarray(rows.finished_on, dtype=np.int64)
-    started = np.asarray(rows.started_on, dtype=np.int64)
-    fresh["day"] = np.where(fresh["day"] == NO_DAY, started, fresh["day"])
-    if held is not None and len(held.run):
-        gone = set(rows.run) | set(rows.removed)
-        stays = np.fromiter((run not in gone for run in held.run), dtype=np.bool_, count=len(held.run))
-        fresh = {name: np.concatenate([getattr(held, name)[stays], values]) for name, values in fresh.items()}
-        order = np.argsort(fresh["run"], kind="stable")
-        fresh = {name: values[order] for name, values in fresh.items()}
-    for values in fresh.values():
-        values.setflags(write=False)
-    return Columns(state=state, groups=tuple(numbers), **fresh)
+        It must follow from that state and from ``key`` alone, and must not hold on to the reading; readers share it.
+        """
+        place = (reading.workshop_id, reading.state, key)
+        with self._lock:
+            if place in self._facts:
+                self._facts.move_to_end(place)
+                found: T = self._facts[place]
+                return found
+        made = make()
+        with self._lock:
+            mine = [other for other in self._facts if other[0] == reading.workshop_id]
+            if any(state > reading.state for _, state, _ in mine):
+                return made  # of an older snapshot than what is kept: nobody else will ask for it
+            for other in mine:
+                if other[1] < reading.state:
+                    del self._facts[other]
+            made = self._facts.setdefault(place, made)
+            while len(self._facts) > MOST_FACTS or sum(map(_lines, self._facts.values())) > self._most_lines:
+                self._facts.popitem(last=False)
+        return made
 
 
-def _texts(values: Sequence[str | None]) -> Texts:
-    found = np.empty(len(values), dtype=object)
-    found[:] = values
-    return found
+def _lines(fact: object) -> int:
+    return max(1, len(fact)) if isinstance(fact, Sized) else 1

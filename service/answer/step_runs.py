@@ -5,7 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,8 @@ import numpy as np
 from service.analytics.forecast.next_run import StepForecast, forecast_step
 from service.analytics.forecast.spread import MOST_YIELD, SpreadPrior, default_prior, scale_of, shared_prior, spread_of
 from service.answer.book import Book
-from service.answer.snapshot import Columns, Flags, Floats
+from service.answer.past_forecasts import past_of
+from service.answer.run_columns import Columns, Floats, Places
 from service.domain.bill import theoretical_per_gram
 from service.domain.lot import Measured, Strength
 from service.domain.material import Material
@@ -27,7 +29,7 @@ PROBABILITIES = (50, 80, 90, 95)
 OTHER_FORM = "of an earlier form of the step: its basis, key input, product or reaction was another"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class StepRuns:
     """The runs of one step up to a day.
 
@@ -56,13 +58,15 @@ class StepRuns:
     runs_per_lot: float
     key_fraction: float | None
     reasons: Mapping[str, str]
+    route: str
+    last_day: int | None
 
     @property
     def mass_ratio(self) -> bool:
         """Whether the step's yields are ratios of gross masses, which may exceed 1."""
         return self.step.basis == MASS_RATIO
 
-    @property
+    @cached_property
     def capped_contained_g(self) -> Floats:
         """``all_contained_g`` with what lies above the theoretical amount taken as 0.98 of it: a wet or mistaken
         run is kept as recorded, but no money and no amount is expected of what it had too much."""
@@ -71,17 +75,30 @@ class StepRuns:
         above = self.all_contained_g > self.all_theoretical_g
         return np.where(above, MOST_YIELD * self.all_theoretical_g, self.all_contained_g)
 
-    @property
+    @cached_property
     def capped_yields(self) -> Floats:
         """``yields`` with what lies above 1 taken as 0.98."""
         return self.yields if self.mass_ratio else np.where(self.yields > 1.0, MOST_YIELD, self.yields)
 
-    @property
+    @cached_property
     def capped_runs(self) -> tuple[str, ...]:
         """The counted runs whose yield is above 1."""
         if self.mass_ratio:
             return ()
-        return tuple(code for code, y in zip(self.codes, self.yields, strict=True) if y > 1.0)
+        return tuple(self.codes[place] for place in np.flatnonzero(self.yields > 1.0).tolist())
+
+    @property
+    def best(self) -> tuple[str, float] | None:
+        """The counted run of the highest yield, and that yield: none above 1, which says that something is wrong."""
+        found = [
+            (value, code)
+            for code, value in zip(self.codes, self.yields.tolist(), strict=True)
+            if self.mass_ratio or value <= 1.0
+        ]
+        if not found:
+            return None
+        value, code = max(found)
+        return code, value
 
     @property
     def product_fraction(self) -> float:
@@ -95,13 +112,19 @@ class StepRuns:
         total = float(self.net_g.sum())
         return float(self.dry_g.sum()) / total if total > 0.0 else 1.0
 
-    @property
+    @cached_property
     def largest_batch_g(self) -> float | None:
         """The largest batch that gave product, as gross grams of key input."""
         known = self.batch_g[np.isfinite(self.batch_g)]
         return float(known.max()) if len(known) else None
 
-    @property
+    @cached_property
+    def smallest_batch_g(self) -> float | None:
+        """The smallest batch that gave product, as gross grams of key input."""
+        known = self.batch_g[np.isfinite(self.batch_g)]
+        return float(known.min()) if len(known) else None
+
+    @cached_property
     def typical_batch_g(self) -> float | None:
         """The median batch that gave product; else the largest that the step allows, else the smallest."""
         known = self.batch_g[np.isfinite(self.batch_g)]
@@ -110,25 +133,32 @@ class StepRuns:
         return self.step.limits.largest_g or self.step.limits.smallest_g
 
 
-def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
-    """Return the runs of a step that were finished, or begun, up to ``as_of``; a run without a date is taken in."""
+def step_runs(book: Book, route: Route, step: Step, as_of: dt.date, since: dt.date | None = None) -> StepRuns:
+    """Return the runs of a step that were finished, or begun, up to ``as_of``; a run without a date is taken in.
+
+    With ``since`` those of that day and later alone, and none without a date.
+    """
     columns = book.columns
     every = columns.where(route.code, step.code)
     every = every[(columns.day[every] <= as_of.toordinal()) | (columns.day[every] == NO_DAY)]
-    alike = columns.where(route.code, step.code, step.pooled_as())
-    places = every[np.isin(every, alike)]
-    places = places[np.argsort(columns.day[places], kind="stable")]
-    status, excluded = columns.status[places], columns.excluded[places]
+    if since is not None:
+        every = every[columns.day[every] >= since.toordinal()]
+    alike = columns.pooled(every, step.pooled_as())
+    places = every[alike]
+    places = places[np.lexsort((columns.run[places], columns.day[places]))] if _several(columns, places) else places
+    excluded = columns.excluded[places]
+    finished = columns.is_word("status", FINISHED, places)
     known = np.isfinite(columns.yields[places])
-    counted = places[(status == FINISHED) & ~excluded & known]
-    failed = places[(status == FAILED) & ~excluded]
+    counted = places[finished & ~excluded & known]
+    failed = places[columns.is_word("status", FAILED, places) & ~excluded]
     # A failed run whose theoretical amount is unknown has no place in a ratio of totals, and is said beside it.
     failed_known = failed[np.isfinite(columns.theoretical_g[failed])]
     reasons: dict[str, str] = {}
     if len(failed_known) < len(failed):
         reasons["ratio_of_totals"] = f"{len(failed) - len(failed_known)} failed runs have no theoretical amount"
-    lots = {lot for lot in columns.key_lot[counted] if lot is not None}
-    with_lot = sum(lot is not None for lot in columns.key_lot[counted])
+    key_lot = columns.coded["key_lot"].at(counted)
+    lots = key_lot.used() - {None}
+    with_lot = len(key_lot.numbers) - key_lot.count(None)
     return StepRuns(
         step=step,
         codes=tuple(columns.run[counted]),
@@ -141,29 +171,39 @@ def step_runs(book: Book, route: Route, step: Step, as_of: dt.date) -> StepRuns:
         all_contained_g=np.concatenate([columns.contained_g[counted], np.zeros(len(failed_known))]),
         all_theoretical_g=columns.theoretical_g[np.concatenate([counted, failed_known])],
         failed=len(failed),
-        abandoned=int(((status == ABANDONED) & ~excluded).sum()),
-        open=int(((status == OPEN) & ~excluded).sum()),
-        left_out=_left_out(book, columns, every, places, excluded | ((status == FINISHED) & ~known)),
-        operators=len({operator for operator in columns.operator[counted] if operator is not None}),
+        abandoned=int((columns.is_word("status", ABANDONED, places) & ~excluded).sum()),
+        open=int((columns.is_word("status", OPEN, places) & ~excluded).sum()),
+        left_out=book.fact(
+            ("left out", route.code, step.code, as_of, since),
+            lambda: _left_out(book, every[~alike], places[excluded | (finished & ~known)]),
+        ),
+        operators=len(columns.coded["operator"].at(counted).used() - {None}),
         lots=len(lots),
         runs_per_lot=with_lot / len(lots) if lots else 1.0,
         key_fraction=_key_fraction(columns, np.concatenate([counted, failed]), step),
         reasons=reasons,
+        route=route.code,
+        last_day=int(columns.day[counted].max(initial=NO_DAY)) or None,
     )
 
 
-def _left_out(book: Book, columns: Columns, every: Any, places: Any, out: Flags) -> tuple[Mapping[str, str], ...]:
+def _several(columns: Columns, places: Places) -> bool:
+    """Whether the runs are of several revisions of a step, which the columns hold one after another."""
+    return len(places) > 0 and bool(columns.group[places[0]] != columns.group[places[-1]])
+
+
+def _left_out(book: Book, other_form: Places, out: Places) -> tuple[Mapping[str, str], ...]:
     """Runs that statistics leave out, each with its reason, in the order of their codes."""
-    found = {str(run): OTHER_FORM for run in columns.run[np.setdiff1d(every, places)]}
-    named = [str(run) for run in columns.run[places[out]]]
+    columns = book.columns
+    found = {str(run): OTHER_FORM for run in columns.run[other_form]}
     # One word of each body is wanted: the records are not made of them.
-    for stored in many(book.reading, "runs", named):
+    for stored in many(book.reading, "runs", [str(run) for run in columns.run[out]]):
         exclude = stored.body.get("exclude")
         found[stored.code] = exclude["reason"] if exclude else "its theoretical amount is not known"
     return tuple({"run": code, "reason": found[code]} for code in sorted(found))
 
 
-def _key_fraction(columns: Columns, places: Any, step: Step) -> float | None:
+def _key_fraction(columns: Columns, places: Places, step: Step) -> float | None:
     held = columns.theoretical_g if step.basis == CONTENT else columns.key_contained_g
     gross, contained = columns.batch_g[places], held[places]
     known = np.isfinite(gross) & np.isfinite(contained)
@@ -173,21 +213,39 @@ def _key_fraction(columns: Columns, places: Any, step: Step) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Experience:
-    """What all steps of the workshop lend to the forecast of one: their spread, their runs and their failures."""
+    """What all steps of the workshop lend to the forecast of one: their spread, their runs and their failures.
+
+    ``lenders``: by scale, how many steps have runs enough to show a spread. ``factors``: by route, step and form, how
+    much wider than its runs say a step's spread is taken, where its past bounds did not hold.
+    """
 
     priors: Mapping[str, SpreadPrior]
     runs: int
     failures: int
+    lenders: Mapping[str, int] = field(default_factory=dict)
+    factors: Mapping[tuple[str, str, str], float] = field(default_factory=dict)
+
+    def spread_factor(self, runs: StepRuns) -> float:
+        """By how much the spread of a step is widened, 1 where its past bounds hold."""
+        return self.factors.get((runs.route, runs.step.code, runs.step.pooled_as()), 1.0)
+
+    def lent_by(self, scale: str) -> int:
+        """How many steps lend their spread to one another on a scale; 0 where the default stands for them."""
+        prior = self.priors.get(scale)
+        return 0 if prior is None or prior == default_prior(scale) else self.lenders.get(scale, 0)  # type: ignore[arg-type]
 
 
 def experience_of(book: Book, as_of: dt.date) -> Experience:
     """Return what the workshop's runs up to ``as_of`` say about the spread and the failures of a step of it."""
-    columns = book.columns
+    # All runs are forecast from those before them, which takes longer than all else of a small answer.
+    return book.fact(("experience", as_of), lambda: _experience(book.columns, as_of))
+
+
+def _experience(columns: Columns, as_of: dt.date) -> Experience:
     in_time = (columns.day <= as_of.toordinal()) & ~columns.excluded
-    usable = in_time & (columns.status == FINISHED) & np.isfinite(columns.yields)
-    failures = int((in_time & (columns.status == FAILED)).sum())
-    order = np.argsort(columns.group[usable], kind="stable")
-    numbers, yields = columns.group[usable][order], columns.yields[usable][order]
+    usable = in_time & columns.is_word("status", FINISHED) & np.isfinite(columns.yields)
+    failures = int((in_time & columns.is_word("status", FAILED)).sum())
+    numbers, yields = columns.group[usable], columns.yields[usable]
     spreads: dict[str, list[tuple[float, int]]] = {}
     edges = np.searchsorted(numbers, np.arange(len(columns.groups) + 1))
     for number, group in enumerate(columns.groups):
@@ -196,7 +254,9 @@ def experience_of(book: Book, as_of: dt.date) -> Experience:
             scale = scale_of(mine, mass_ratio=group.basis == MASS_RATIO)
             spreads.setdefault(scale, []).append(spread_of(mine, scale))
     priors = {scale: shared_prior(groups, scale) for scale, groups in spreads.items()}  # type: ignore[arg-type]
-    return Experience(priors, int(usable.sum()) + failures, failures)
+    lenders = {scale: sum(degrees > 0 for _, degrees in groups) for scale, groups in spreads.items()}
+    factors = past_of(columns, as_of).factors(columns.groups)
+    return Experience(priors, int(usable.sum()) + failures, failures, lenders, factors)
 
 
 def forecast_of(
@@ -222,6 +282,7 @@ def forecast_of(
         runs_per_lot=runs.runs_per_lot,
         new_lot=new_lot,
         ln_batch_beyond=beyond,
+        spread_factor=experience.spread_factor(runs) if len(runs.yields) else 1.0,
     )
 
 
@@ -281,4 +342,10 @@ def next_run_line(runs: StepRuns, forecast: StepForecast, reasons: dict[str, str
     none = [p for p, bound in bounds.items() if bound == 0.0]
     if none:
         reasons["next_run"] = f"one run cannot give {' or '.join(none)} % confidence: plan a spare batch"
-    return {"at_least": bounds, "evidence": evidence(runs), "kind": forecast.kind, "notes": list(forecast.notes)}
+    return {
+        "at_least": bounds,
+        "evidence": evidence(runs),
+        "kind": forecast.kind,
+        "notes": list(forecast.notes),
+        "spread_factor": forecast.spread_factor,
+    }

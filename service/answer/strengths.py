@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from service.answer.book import Book
-from service.answer.shelf import lots_put, mean_strengths
+from service.answer.shelf import mean_strengths_alike
 from service.answer.step_runs import StepRuns, charged_strength
 from service.domain.lot import Strength
 from service.domain.material import Material
+from service.store import shelf
 
 
 def expected_strengths(
@@ -21,13 +22,16 @@ def expected_strengths(
     lots. A material with neither is not in the answer: it counts as pure and dry. ``materials`` holds the materials of
     the steps and their analytes.
     """
-    wanted = {material for runs in steps.values() for material in runs.step.inputs}
-    found = mean_strengths(lots_put(book, wanted, materials), materials)
-    for runs in steps.values():
-        charged = charged_strength(runs)
-        if charged is not None:
-            # What was charged is known as grams contained in a gross gram, be it damp, impure or dissolved.
-            shelf = found.get(runs.step.key_input, Strength())
-            contents = {**shelf.contents, **charged.contents}
-            found[runs.step.key_input] = replace(charged, density=shelf.density, contents=contents)
+    charged = [
+        (runs.step.key_input, strength) for runs in steps.values() if (strength := charged_strength(runs)) is not None
+    ]
+    codes = {material for material, _ in charged}
+    wanted = {material for runs in steps.values() for material in runs.step.inputs} - codes
+    # Of what was charged before, the shelf is asked for its density and contents alone: mostly no lot states either.
+    wanted |= shelf.that_state(book.reading, codes, ("density", "contents"))
+    found = mean_strengths_alike(shelf.alike(book.reading, wanted), materials)
+    for material, strength in charged:
+        # What was charged is known as grams contained in a gross gram, be it damp, impure or dissolved.
+        held = found.get(material, Strength())
+        found[material] = replace(strength, density=held.density, contents={**held.contents, **strength.contents})
     return found

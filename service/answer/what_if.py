@@ -23,7 +23,7 @@ from service.answer.plan_inputs import Gathered, plan_inputs
 from service.answer.plan_lines import Layout
 from service.answer.prices import Exchange
 from service.answer.scenario_changes import Altered, Changing, unknown_name
-from service.answer.shelf import lots_of
+from service.answer.shelf import lots_put
 from service.domain import what_if
 from service.domain.money import Money, from_micro, to_micro
 from service.domain.what_if import Asked, Change, Scenario, WhatIf
@@ -170,7 +170,7 @@ class _WhatIf:
         found: set[str] = set()
         for model in {id(model): model for model, _ in gathered.models}.values():
             materials = {*model.bought, *(step.product for step in model.order)}
-            found |= {each.lot.code for each in lots_of(self.book, materials, model.materials)}
+            found |= {each.lot.code for each in lots_put(self.book, materials, model.materials)}
         return found
 
     def _told(self, altered: Altered, ask: Ask, shared: SharedDraws) -> tuple[dict[str, Any], Carried | None]:

@@ -20,11 +20,14 @@ from service.errors import NotComputable
 METHOD = "yields/1"
 
 
-def yields_of(book: Book, route_code: str, *, as_of: dt.date, confidence: float = 0.90) -> dict[str, Any]:
+def yields_of(
+    book: Book, route_code: str, *, as_of: dt.date, confidence: float = 0.90, points: bool = False
+) -> dict[str, Any]:
     """Return the statistics of every step of a route over its runs up to ``as_of``, and the overall yield.
 
     ``confidence`` is that of the interval of the ratio of totals, two-sided. Yields are fractions. Quartiles are of
-    Hyndman and Fan's type 7; the ratio counts failed runs at zero, ``ratio_usable`` leaves them out. Raises
+    Hyndman and Fan's type 7; the ratio counts failed runs at zero, ``ratio_usable`` leaves them out. With
+    ``points`` each step has its counted runs in time order, as a picture needs them. Raises
     UnknownRecord where there is no such route.
     """
     model = RouteModel(book, book.route(route_code), as_of)
@@ -38,6 +41,9 @@ def yields_of(book: Book, route_code: str, *, as_of: dt.date, confidence: float 
             lines.append(step_statistics(runs, None, confidence, str(error)))
         else:
             lines.append(step_statistics(runs, forecast, confidence))
+        if points:
+            pairs = zip(runs.codes, runs.yields.tolist(), strict=True)
+            lines[-1]["points"] = [{"run": code, "yield": value} for code, value in pairs]
     return {
         "route": route.code,
         "as_of": as_of.isoformat(),

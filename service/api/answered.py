@@ -13,27 +13,39 @@ from service.api import query
 from service.api.conditional import not_modified, tag_of, with_tag
 from service.api.operation import Answer, Call, Operation
 from service.api.query import Parameter, canonical
-from service.api.wire import CSV, FORMATS, JSON, NDJSON, json_bytes, media_type_asked
+from service.api.wire import CSV, FORMATS, JSON, NDJSON, SVG, TABLE_FORMATS, json_bytes, media_type_asked
 from service.rendering.table import csv_text, ndjson_text
 
 DEFAULT_CONFIDENCE: Final = 0.9
 AS_OF: Final = query.day("as_of", "The date of the answer; today (UTC) where it is left out.")
 CURRENCY: Final = query.currency("currency", "The currency of the answer; the workshop's own where it is left out.")
-_FORMAT: Final = query.choice("format", "The form of the answer; goes before Accept.", FORMATS)
+_FORMAT: Final = "The form of the answer; goes before Accept."
+# A picture brings its own style and nothing else: opened by itself it may load, run and frame nothing.
+_PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
 
 Compute = Callable[[Book], dict[str, Any]]
+Picture = Callable[[Book], str]
 
 
-def answered(call: Call, method: str, compute: Compute) -> Response:
-    """Answer from one snapshot; what the asker holds already is told unchanged before anything is computed."""
-    media_type = media_type_asked(call.query["format"], tuple(FORMATS.values()))
+def answered(call: Call, method: str, compute: Compute, picture: Picture | None = None) -> Response:
+    """Answer from one snapshot; what the asker holds already is told unchanged before anything is computed.
+
+    ``picture`` draws the answer, None where it has no picture.
+    """
+    offered = [FORMATS[name] for name in (*TABLE_FORMATS, *(("svg",) if picture else ()))]
+    media_type = media_type_asked(call.query["format"], offered)
     asked = {**call.query, "as_of": as_of(call)}
     with call.service.database.reading(call.who.workshop_id) as reading:
         tag = tag_of(reading.workshop_id, reading.state, request.path, canonical(asked), media_type, method)
         unchanged = not_modified(tag)
         if unchanged is not None:
             return unchanged
-        answer = compute(Book(reading, call.service.memory))
+        book = Book(reading, call.service.memory)
+        if media_type == SVG and picture is not None:
+            drawn = Response(picture(book), content_type=f"{SVG}; charset=utf-8")
+            drawn.headers["Content-Security-Policy"] = _PICTURE_POLICY
+            return with_tag(drawn, tag)
+        answer = compute(book)
     if media_type == JSON:
         return with_tag(Response(json_bytes(answer), content_type=JSON), tag)
     rows = answer[call.query["table"]]
@@ -55,9 +67,15 @@ def answer_operation(
     schema: Any,
     tables: Sequence[str],
     parameters: Sequence[Parameter],
+    *,
+    picture: bool = False,
 ) -> Operation:
+    """Return a GET of an answer; ``tables`` are its arrays that a CSV may hold, ``picture`` says that it is drawn."""
     table = query.choice("table", "Which array of the answer a CSV or NDJSON holds.", tables, default=tables[0])
     content = {JSON: schema, CSV: {"type": "string"}, NDJSON: {"type": "string"}}
+    if picture:
+        content[SVG] = {"type": "string"}
+    forms = query.choice("format", _FORMAT, (*TABLE_FORMATS, *(("svg",) if picture else ())))
     return Operation(
         id=id,
         method="GET",
@@ -67,7 +85,7 @@ def answer_operation(
         description=description,
         view=view,
         answers={200: Answer(summary + ".", content, ("ETag",)), 304: Answer("What is held already still stands.")},
-        parameters=(*parameters, AS_OF, _FORMAT, table),
+        parameters=(*parameters, AS_OF, forms, table),
         fields=("If-None-Match",),
         problems=(HTTPStatus.UNPROCESSABLE_ENTITY,),
     )

@@ -3,39 +3,52 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from flask import Response
 
-from service.answer import batch_sheet, cost, plan, yields
+from service.answer import batch_sheet, cost, plan, traced_cost, yields
+from service.answer.book import Book
 from service.api import query
 from service.api.answered import CURRENCY, DEFAULT_CONFIDENCE, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
+from service.rendering.bars_picture import cost_picture
+from service.rendering.yields_picture import yields_picture
 from service.schemas.analytic_answers import BatchSheetAnswer, CostAnswer, YieldsAnswer
 from service.schemas.plan_answers import PlanAnswer
 
 
 def _yields(call: Call, route: str) -> Response:
+    def compute(book: Book, points: bool = False) -> dict[str, Any]:
+        return yields.yields_of(book, route, as_of=as_of(call), confidence=call.query["confidence"], points=points)
+
     return answered(
-        call,
-        yields.METHOD,
-        lambda book: yields.yields_of(book, route, as_of=as_of(call), confidence=call.query["confidence"]),
+        call, yields.METHOD, compute, lambda book: yields_picture(route, compute(book, points=True)["steps"])
     )
 
 
 def _cost(call: Call, route: str) -> Response:
     asked = call.query
-    return answered(
-        call,
-        cost.METHOD,
-        lambda book: cost.cost_of(
+    if asked["basis"] == "traced":
+
+        def traced(book: Book) -> dict[str, Any]:
+            return traced_cost.traced_cost_of(
+                book, route, currency=asked["currency"], as_of=as_of(call), labour=asked["labour"]
+            )
+
+        return answered(call, traced_cost.METHOD, traced, lambda book: cost_picture(traced(book)))
+
+    def compute(book: Book) -> dict[str, Any]:
+        return cost.cost_of(
             book,
             route,
             currency=asked["currency"],
             as_of=as_of(call),
             labour=asked["labour"],
             amount_g=asked["amount"],
-        ),
-    )
+        )
+
+    return answered(call, cost.METHOD, compute, lambda book: cost_picture(compute(book)))
 
 
 def _plan(call: Call, route: str) -> Response:
@@ -67,7 +80,13 @@ def _batch_sheet(call: Call, route: str, step: str) -> Response:
         call,
         batch_sheet.METHOD,
         lambda book: batch_sheet.batch_sheet_of(
-            book, route, step, key_input_g=asked["key_input"], lots=asked["lots"], as_of=as_of(call)
+            book,
+            route,
+            step,
+            key_input_g=asked["key_input"],
+            lots=asked["lots"],
+            reaction_mass_g=asked["reaction_mass"],
+            as_of=as_of(call),
         ),
     )
 
@@ -92,6 +111,7 @@ def operations() -> Sequence[Operation]:
                     below_one=True,
                 ),
             ),
+            picture=True,
         ),
         answer_operation(
             "get_cost",
@@ -103,11 +123,17 @@ def operations() -> Sequence[Operation]:
             CostAnswer,
             ("by_step", "by_material"),
             (
-                query.choice("basis", "standard: today's prices, expected yields.", ("standard",), default="standard"),
+                query.choice(
+                    "basis",
+                    "standard: today's prices, expected yields. traced: what the runs really cost.",
+                    ("standard", "traced"),
+                    default="standard",
+                ),
                 CURRENCY,
                 query.yes_or_no("labour", "Count hours of labour at their rate; they are always shown as hours."),
                 query.amount_g("amount", "What whole packs are bought for; one typical last batch if left out."),
             ),
+            picture=True,
         ),
         answer_operation(
             "get_plan",
@@ -167,6 +193,9 @@ def operations() -> Sequence[Operation]:
             (
                 query.amount_g("key_input", 'Gross amount of the key input, such as "50 g".', required=True),
                 query.code("lots", "The lots to weigh from.", repeated=True),
+                query.amount_g(
+                    "reaction_mass", "What is in the vessel while heat is given off; else as the step has it."
+                ),
             ),
         ),
     )

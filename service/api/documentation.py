@@ -50,6 +50,8 @@ _RESPONSE_HEADERS: Final[Mapping[str, str]] = {
 }
 _PATH_PARAMETERS: Final[Mapping[str, str]] = {
     "code": "The code of the record.",
+    "lot": "The code of a lot.",
+    "project": "The code of a project.",
     "route": "The code of a route.",
     "step": "The code of a step of the route.",
     "number": "The number of a revision, from 1.",

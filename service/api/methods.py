@@ -5,9 +5,48 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from service.answer import batch_sheet, cost, plan, what_if, yields
-
-METHODS: Final[Mapping[str, str]] = dict(
-    method.METHOD.split("/", 1) for method in (yields, cost, plan, batch_sheet, what_if)
+from service.answer import (
+    batch_sheet,
+    cost,
+    drivers,
+    forecast_record,
+    grouped_yields,
+    ledger_balance,
+    losses,
+    lot_ancestry,
+    lot_cost,
+    mass_metrics,
+    next_run,
+    plan,
+    project_cost,
+    series,
+    stock,
+    traced_cost,
+    trend,
+    what_if,
+    yields,
 )
+
+_METHODS: Final = (
+    yields.METHOD,
+    cost.METHOD,
+    plan.METHOD,
+    batch_sheet.METHOD,
+    grouped_yields.METHOD,
+    series.METHOD,
+    losses.METHOD,
+    mass_metrics.METHOD,
+    trend.METHOD,
+    drivers.METHOD,
+    next_run.METHOD,
+    forecast_record.METHOD,
+    lot_cost.METHOD,
+    lot_ancestry.METHOD,
+    ledger_balance.METHOD,
+    stock.METHOD,
+    traced_cost.METHOD,
+    project_cost.METHOD,
+    what_if.METHOD,
+)
+METHODS: Final[Mapping[str, str]] = dict(method.split("/", 1) for method in _METHODS)
 """Every method by its name, with its version."""

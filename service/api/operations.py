@@ -2,7 +2,22 @@
 
 from __future__ import annotations
 
-from service.api import about, answers, balance, imports, pages, records, what_if, workshop
+from service.api import (
+    about,
+    answers,
+    balance,
+    forecast,
+    imports,
+    ledger,
+    losses,
+    pages,
+    records,
+    run_answers,
+    steps,
+    stock_counts,
+    what_if,
+    workshop,
+)
 from service.api.operation import Operation
 
 
@@ -10,8 +25,14 @@ def all_operations() -> tuple[Operation, ...]:
     """Return every operation."""
     return (
         *records.operations(),
+        *stock_counts.operations(),
         *answers.operations(),
         *what_if.operations(),
+        *run_answers.operations(),
+        *losses.operations(),
+        *steps.operations(),
+        *forecast.operations(),
+        *ledger.operations(),
         *balance.operations(),
         *imports.operations(),
         *workshop.operations(),

@@ -194,7 +194,9 @@ def day(name: str, description: str) -> Parameter:
     return Parameter(name, description, read, "a date such as 2026-11-25", {"type": "string", "format": "date"})
 
 
-def choice(name: str, description: str, of: Collection[str], *, default: str | None = None) -> Parameter:
+def choice(
+    name: str, description: str, of: Collection[str], *, default: str | None = None, repeated: bool = False
+) -> Parameter:
     """Declare one of several words."""
 
     def read(text: str) -> str:
@@ -202,7 +204,8 @@ def choice(name: str, description: str, of: Collection[str], *, default: str | N
             raise ValueError(text)
         return text
 
-    return Parameter(name, description, read, " or ".join(of), {"type": "string", "enum": list(of)}, default)
+    schema = {"type": "string", "enum": list(of)}
+    return Parameter(name, description, read, " or ".join(of), schema, default, repeated)
 
 
 def yes_or_no(name: str, description: str, *, default: bool = False, choice_of: str | None = None) -> Parameter:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from http import HTTPStatus
 from importlib.metadata import version
@@ -13,6 +12,7 @@ from flask import Response, request
 from service.answer.book import Book
 from service.answer.records import view, views
 from service.api.conditional import not_modified, tag_of, tags_in, with_tag
+from service.api.idempotency import idempotency_key
 from service.api.operation import Call
 from service.api.paging import cursor_after, page_of, place_of
 from service.api.query import canonical
@@ -27,7 +27,8 @@ from service.store.listing import LISTED, count, filters_of, page
 from service.store.records import StoredRecord
 from service.store.session import Reading
 
-_KEY: Final = re.compile(r"[\x21-\x7e]{1,255}")
+MOST_MOVES_TOLD: Final = 100
+"""Moved runs of which a write tells what they gave and give."""
 
 
 # ---- reading
@@ -186,19 +187,16 @@ def write_record(call: Call, kind: str, code: str) -> Response:
 
 def post_new_record(call: Call, kind: str) -> Response:
     """Write a record under a code that the service makes; with an Idempotency-Key only once."""
-    key = request.headers.get("Idempotency-Key")
-    if key is not None and not _KEY.fullmatch(key):
-        expected = "1 to 255 visible ASCII characters"
-        raise MalformedInput([Fault("bad-idempotency-key", f"Idempotency-Key takes {expected}", key[:64], expected)])
     written = post_record(
         call.service.database,
         call.who.workshop_id,
         kind,
         json_body(call.service.body_limit_bytes),
-        idempotency_key=key,
+        idempotency_key=idempotency_key(),
         by=call.who.name,
         at=call.service.now(),
         token=call.who.token_id,
+        tell=lambda writing, written: _standing(call, writing, written),
     )
     response = _written(call, written, HTTPStatus.CREATED)
     if written.replayed:
@@ -208,8 +206,8 @@ def post_new_record(call: Call, kind: str) -> Response:
 
 def _standing(call: Call, reading: Reading, written: Written) -> tuple[StoredRecord, dict[str, Any]]:
     """The record as it stands after a write, and as it is read."""
-    stored = _stored(reading, written.kind, written.code)
-    return stored, _told(call, reading, stored)
+    stored = written.stored or _stored(reading, written.kind, written.code)
+    return stored, view(Book(reading, call.service.memory), stored, written.outcome)
 
 
 def _written(call: Call, written: Written, status: int | None = None) -> Response:
@@ -221,13 +219,26 @@ def _written(call: Call, written: Written, status: int | None = None) -> Respons
             stored, told = _standing(call, reading, written)
     tag = tag_of_record(stored, told)
     if written.moved:
-        told = {**told, "moved": list(written.moved)}
+        told = {**told, "moved": list(written.moved), **_moves_told(written)}
     if status is None:
         status = HTTPStatus.CREATED if written.created else HTTPStatus.OK
     response = with_tag(json_response(told, status), tag)
     if status == HTTPStatus.CREATED:
         response.headers["Location"] = f"/v1/{written.kind}/{written.code}"
     return response
+
+
+def _moves_told(written: Written) -> dict[str, Any]:
+    """What the runs that moved gave before and give now: the first of them, and how many more there are."""
+    shown = [
+        {"run": move.run, "before": _result_told(move.before), "after": _result_told(move.after)}
+        for move in written.moves[:MOST_MOVES_TOLD]
+    ]
+    return {"moved_runs": shown, "more_moved_runs": len(written.moves) - len(shown)}
+
+
+def _result_told(row: Mapping[str, Any]) -> dict[str, Any]:
+    return {"yield": row["yield_fraction"], "contained_g": row["contained_g"]}
 
 
 def remove_record(call: Call, kind: str, code: str) -> Response:

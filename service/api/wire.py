@@ -17,8 +17,11 @@ from service.schemas.json_text import parse_json
 JSON: Final = "application/json"
 CSV: Final = "text/csv"
 NDJSON: Final = "application/x-ndjson"
-FORMATS: Final[Mapping[str, str]] = {"json": JSON, "csv": CSV, "ndjson": NDJSON}
+SVG: Final = "image/svg+xml"
+FORMATS: Final[Mapping[str, str]] = {"json": JSON, "csv": CSV, "ndjson": NDJSON, "svg": SVG}
 """The names that ``format=`` takes, with the media type of each."""
+TABLE_FORMATS: Final = ("json", "csv", "ndjson")
+"""The names of what can be had of everything that has rows; a picture only where there is one."""
 
 
 def json_bytes(value: Any) -> bytes:

@@ -26,9 +26,18 @@ _ROUTE: Final = "/v1/routes/verdigris"
 _DAY: Final = f"as_of={AS_OF.date()}"
 _QUESTIONS: Final[Mapping[str, str]] = {
     "get_yields": f"{_ROUTE}/yields?{_DAY}",
+    "get_next_run": f"{_ROUTE}/steps/carbonate/next-run?key_input=50g&confidence=0.99&{_DAY}",
+    "get_forecast_record": f"/v1/forecast-record?route=verdigris&step=carbonate&{_DAY}",
     "get_cost": f"{_ROUTE}/cost?{_DAY}",
     "get_plan": f"{_ROUTE}/plan?target=25g&confidence=0.9&stock=none&{_DAY}",
     "get_batch_sheet": f"{_ROUTE}/steps/carbonate/batch-sheet?key_input=50g&{_DAY}",
+    "get_losses": f"{_ROUTE}/losses?from=2026-01-01&compare_to=2025-12-31&{_DAY}",
+    "get_mass_metrics": f"{_ROUTE}/mass-metrics?{_DAY}",
+    "get_lot_cost": f"/v1/lots/verdigris-003a/cost?{_DAY}",
+    "get_ancestry": f"/v1/lots/verdigris-003a/ancestry?{_DAY}&most=12",
+    "get_ledger_balance": f"/v1/ledger/balance?{_DAY}",
+    "get_stock": f"/v1/stock?material=malachite&{_DAY}",
+    "get_project_cost": f"/v1/projects/pigment-bench/cost?from=2026-09-01&{_DAY}",
     "get_weighings_template": "/v1/templates/weighings?route=verdigris",
     "get_workshop": "/v1/workshop",
     "list_tokens": "/v1/tokens",
@@ -68,6 +77,8 @@ def _asked(client: Client) -> Iterator[tuple[str, dict[str, Any]]]:
     yield "put_workshop", {"path": "/v1/workshop", "request": _body(client, "/v1/workshop"), "response": workshop}
     reaction = {"reactants": ["Cu", "H2SO4", "O2", "H2O"], "products": ["CuSO4.5H2O"]}
     yield "balance_reaction", _sent(client, "/v1/reactions/balance", reaction)
+    counted = [{"lot": "acid-01", "amount": "150 mL"}]
+    yield "post_stock_count", _sent(client, "/v1/stock-counts", {"on": str(AS_OF.date()), "counted": counted})
     line = {"kind": "project", "code": "cellar", "record": {"name": "the cellar"}}
     imported = _sent(client, "/v1/imports", [line])
     yield "post_import", imported

@@ -8,23 +8,20 @@ itself recorded.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from itertools import chain
-from typing import Final, Literal
+from typing import Final
 
-from service.domain.planned_batch import BatchMaterial, GasRelease, PlannedBatch
+from service.domain.caution_kind import JUDGEMENT, STATEMENTS
+from service.domain.caution_kind import Caution as Caution
+from service.domain.caution_materials import Said, hazards, liquors, metals, pairs, workshop_limits
+from service.domain.planned_batch import GasRelease, PlannedBatch
 from service.domain.workshop import MaterialLimit
 
 STANDING: Final = (
     "Arithmetic on what was recorded, not a safety review. What is not listed was not assessed. "
     "Local law, local codes and a competent person who sees the set-up decide."
 )
-
-Level = Literal["note", "warn", "stop"]
-
-JUDGEMENT: Final = "common practice (judgement)"
-STATEMENTS: Final = "hazard statements as recorded (UN GHS; EUH: Regulation (EC) 1272/2008)"
 
 GAS_CONSTANT: Final = 8.314462618
 """J/(mol K), the product of the fixed Avogadro and Boltzmann constants (BIPM, The SI, 9th edition 2019)."""
@@ -39,43 +36,7 @@ _FULL, _FULL_FOAMING = 0.6, 0.4
 _OF_FLAMMABLE_LIMIT = 0.25
 _CARBON_DIOXIDE_LIMIT = 0.005
 _AROUND_THE_VESSEL_ML = 1e6
-_GRAVE: Final = frozenset({"H200", "H201", "H202", "H203", "H240", "H250", "H300", "H310", "H330", "H340", "H350"})
-_AQUATIC: Final = frozenset({"H400", "H410", "H411"})
-# Metals whose salts are collected whatever the label says.
-_METALS: Final = frozenset(
-    ("Ag", "As", "Ba", "Cd", "Co", "Cr", "Cu", "Hg", "Mn", "Mo", "Ni", "Pb", "Sb", "Se", "Sn", "Tl", "V", "Zn")
-)
-_SET_OFF: Final[Mapping[str, tuple[str, Level, str]]] = {
-    "H260": ("water", "stop", "gives off flammable gas that may ignite by itself"),
-    "H261": ("water", "warn", "gives off flammable gas"),
-    "EUH014": ("water", "warn", "reacts violently"),
-    "EUH029": ("water", "warn", "gives off toxic gas"),
-    "EUH031": ("acid", "warn", "gives off toxic gas"),
-    "EUH032": ("acid", "stop", "gives off very toxic gas"),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Caution:
-    """Something that could hurt: ``value`` is the figure behind it, ``source`` where the rule comes from."""
-
-    level: Level
-    code: str
-    step: str
-    detail: str
-    value: float | None
-    source: str
-
-    def as_dict(self) -> dict[str, object]:
-        """Return the caution as plain data."""
-        return {
-            "level": self.level,
-            "code": self.code,
-            "step": self.step,
-            "detail": self.detail,
-            "value": self.value,
-            "source": self.source,
-        }
+_AVERAGES = "an average does not describe the air at the vessel's mouth"
 
 
 def batch_cautions(
@@ -92,10 +53,10 @@ def batch_cautions(
     >>> missing[0]
     'temperature rise: needs reaction enthalpy, extent of reaction, mass of the contents, specific heat'
     """
-    rules = (_beyond_record, _heat, _gases, _hazards, _pairs, _fill, _liquors, _recorded)
+    rules = (_beyond_record, _heat, _gases, hazards, pairs, _fill, liquors, metals, _recorded)
     found: list[Caution] = []
     missing: list[str] = []
-    for said in chain(*(rule(batch) for rule in rules), _limits(batch, limits)):
+    for said in chain(*(rule(batch) for rule in rules), workshop_limits(batch, limits)):
         if isinstance(said, Caution):
             found.append(said)
         else:
@@ -127,16 +88,13 @@ def adiabatic_rise_k(
     return -enthalpy_kj_per_mol * 1000 * extent_mol / (contents_g * specific_heat_j_per_g_k)
 
 
-_Said = Iterator[Caution | str]
-
-
 def _needs(what: str, **known: float | None) -> str | None:
     """The sentence that says what is not assessed for want of which data; None where nothing is wanting."""
     wanting = [name.replace("_", " ") for name, value in known.items() if value is None]
     return f"{what}: needs {', '.join(wanting)}" if wanting else None
 
 
-def _beyond_record(batch: PlannedBatch) -> _Said:
+def _beyond_record(batch: PlannedBatch) -> Said:
     before = batch.largest_before_g
     if not before:
         yield Caution("note", "first-batch", batch.step, "no earlier run of this step succeeded", None, JUDGEMENT)
@@ -154,27 +112,30 @@ def _beyond_record(batch: PlannedBatch) -> _Said:
         )
 
 
-def _heat(batch: PlannedBatch) -> _Said:
+def _heat(batch: PlannedBatch) -> Said:
     enthalpy = batch.enthalpy_kj_per_mol
+    heated_g = batch.reaction_mass_g or batch.contents_g
     if lacking := _needs(
         "temperature rise",
         reaction_enthalpy=enthalpy,
         extent_of_reaction=batch.extent_mol,
-        mass_of_the_contents=batch.contents_g or None,
+        mass_of_the_contents=heated_g or None,
         specific_heat=batch.specific_heat_j_per_g_k or None,
     ):
         yield lacking
-    elif enthalpy and batch.extent_mol and batch.contents_g and batch.specific_heat_j_per_g_k:
-        rise = adiabatic_rise_k(enthalpy, batch.extent_mol, batch.contents_g, batch.specific_heat_j_per_g_k)
+    elif enthalpy and batch.extent_mol and heated_g and batch.specific_heat_j_per_g_k:
+        rise = adiabatic_rise_k(enthalpy, batch.extent_mol, heated_g, batch.specific_heat_j_per_g_k)
         if rise > _RISE_WARN_K:
             yield Caution(
                 "stop" if rise > _RISE_STOP_K else "warn",
                 "adiabatic-rise",
                 batch.step,
-                f"without cooling the contents would warm by {rise:.0f} K",
+                f"without cooling {heated_g:.4g} g of contents would warm by {rise:.0f} K",
                 rise,
                 "(−ΔH·n)/(m·c_p); Stoessel, Thermal Safety of Chemical Processes (from memory)",
             )
+        if batch.reaction_mass_g is None and enthalpy < 0:
+            yield "temperature rise before the whole bill is in the vessel: needs reaction mass"
     if not batch.all_at_once or batch.key_input_g <= (batch.largest_before_g or 0.0):
         return
     if enthalpy is None:
@@ -184,7 +145,7 @@ def _heat(batch: PlannedBatch) -> _Said:
         yield Caution("stop", "all-at-once", batch.step, detail, batch.key_input_g, JUDGEMENT)
 
 
-def _gases(batch: PlannedBatch) -> _Said:
+def _gases(batch: PlannedBatch) -> Said:
     if batch.gases is None:
         yield "gas given off: needs a reaction"
     for gas in batch.gases or ():
@@ -213,14 +174,18 @@ def _gases(batch: PlannedBatch) -> _Said:
                 yield Caution("warn", "carbon-dioxide", batch.step, detail, part, "limit from memory; V = nRT/P")
 
 
-def _flammable(batch: PlannedBatch, gas: GasRelease, volume_l: float) -> _Said:
+def _flammable(batch: PlannedBatch, gas: GasRelease, volume_l: float) -> Said:
     spaces: dict[str, float | None] = {"1 m³ around the vessel": _AROUND_THE_VESSEL_ML, "the room": batch.room_ml}
     head_ml = None
     if batch.vessel_ml is not None and batch.contents_ml is not None:
         head_ml = max(0.0, batch.vessel_ml - batch.contents_ml)
     said = f"{volume_l:.3g} L of {gas.code} at 20 °C and 101.325 kPa"
     beside = f", {volume_l * 1000 / head_ml:.3g} times the headspace" if head_ml else ""
-    yield Caution("warn", "flammable-gas", batch.step, f"{said}, which burns{beside}", volume_l, "V = nRT/P")
+    detail = f"{said}, which burns{beside}; {_AVERAGES}"
+    yield Caution("warn", "flammable-gas", batch.step, detail, volume_l, "V = nRT/P")
+    lacking = _needs(f"{gas.code} in the headspace", vessel=batch.vessel_ml, volume_of_the_contents=batch.contents_ml)
+    if lacking:
+        yield lacking
     if gas.lower_flammable_limit is None:
         yield f"{gas.code} against its flammable limit: needs lower flammable limit"
         return
@@ -231,54 +196,13 @@ def _flammable(batch: PlannedBatch, gas: GasRelease, volume_l: float) -> _Said:
         part = volume_l * 1000 / space_ml / gas.lower_flammable_limit
         if part > _OF_FLAMMABLE_LIMIT:
             detail = (
-                f"{said}, evenly spread in {where}, are {part:.2g} of the lower flammable limit; 0.25 is the most. "
-                "An average does not describe the air at the vessel's mouth"
+                f"{said}, evenly spread in {where}, are {part:.2g} of the lower flammable limit; 0.25 is the most; "
+                f"{_AVERAGES}"
             )
             yield Caution("stop", "flammable-limit", batch.step, detail, part, "25 % of the lower limit (from memory)")
 
 
-def _grams(material: BatchMaterial) -> str:
-    return f"{'an unknown mass' if material.mass_g is None else f'{material.mass_g:.3g} g'} of {material.code}"
-
-
-def _hazards(batch: PlannedBatch) -> _Said:
-    silent = [material.code for material in batch.charges + batch.made if not material.hazards]
-    for material in batch.charges + batch.made:
-        if material.hazards:
-            grave = _GRAVE.intersection(part[:4] for statement in material.hazards for part in statement.split("+"))
-            detail = f"{_grams(material)}: {', '.join(material.hazards)}"
-            yield Caution(
-                "warn" if grave else "note", "hazard-statements", batch.step, detail, material.mass_g, STATEMENTS
-            )
-    for gas in batch.gases or ():
-        if gas.hazards:
-            detail = f"{gas.code}, given off: {', '.join(gas.hazards)}"
-            yield Caution("warn", "hazard-statements", batch.step, detail, gas.amount_mol, STATEMENTS)
-    if silent:
-        yield f"hazards of {', '.join(dict.fromkeys(silent))}: no statement is recorded"
-
-
-def _pairs(batch: PlannedBatch) -> _Said:
-    for material in batch.charges:
-        for statement in material.hazards:
-            if statement not in _SET_OFF:
-                continue
-            trigger, level, what = _SET_OFF[statement]
-            unknown = []
-            for other in batch.charges:
-                holds = other.water if trigger == "water" else other.acid
-                if other.code == material.code:
-                    continue
-                if holds:
-                    detail = f"{_grams(material)} ({statement}) {what} with {other.code}, which is or holds {trigger}"
-                    yield Caution(level, "incompatible", batch.step, detail, material.mass_g, STATEMENTS)
-                elif holds is None:
-                    unknown.append(other.code)
-            if unknown:
-                yield f"{material.code} ({statement}): needs whether {', '.join(unknown)} is or holds {trigger}"
-
-
-def _fill(batch: PlannedBatch) -> _Said:
+def _fill(batch: PlannedBatch) -> Said:
     if lacking := _needs("fill level", vessel=batch.vessel_ml or None, volume_of_the_contents=batch.contents_ml):
         yield lacking
     elif batch.vessel_ml and batch.contents_ml is not None:
@@ -289,45 +213,6 @@ def _fill(batch: PlannedBatch) -> _Said:
             yield Caution("stop" if level > 1 else "warn", "fill-level", batch.step, detail, level, JUDGEMENT)
 
 
-def _liquors(batch: PlannedBatch) -> _Said:
-    for material in batch.charges:
-        signs = sorted(_AQUATIC.intersection(material.hazards)) + sorted(_METALS & material.elements)
-        if signs:
-            detail = (
-                f"{_grams(material)} ({', '.join(signs)}): what the product does not hold is in liquors and residues; "
-                "collect them, nothing goes down a drain"
-            )
-            yield Caution("warn", "liquors-to-collect", batch.step, detail, material.mass_g, JUDGEMENT)
-
-
-def _recorded(batch: PlannedBatch) -> _Said:
+def _recorded(batch: PlannedBatch) -> Said:
     for text in batch.recorded:
         yield Caution("note", "recorded", batch.step, text, None, "recorded with the step")
-
-
-def _limits(batch: PlannedBatch, limits: Sequence[MaterialLimit]) -> _Said:
-    for material in batch.charges + batch.made:
-        held = {
-            "mass": material.mass_g,
-            "volume": material.volume_ml,
-            "amount": material.amount_mol,
-            "fraction": material.mass_fraction,
-            "molar-concentration": material.molarity_mol_per_l,
-            "mass-concentration": material.concentration_g_per_l,
-        }
-        for limit in limits:
-            if limit.material != material.code:
-                continue
-            source = f"{limit.source}, {limit.on.isoformat()}"
-            if limit.licence is not None:
-                detail = f"{material.code} asks for a licence: {limit.licence}"
-                yield Caution("warn", "licence", batch.step, detail, None, source)
-            for largest in (limit.largest_amount, limit.largest_concentration):
-                if largest is None:
-                    continue
-                value = held.get(largest.dimension)
-                if value is None:
-                    yield f"{material.code} against its limit of {largest.text()}: needs its {largest.dimension}"
-                elif value > largest.base():
-                    detail = f"{material.code} is beyond the workshop's limit of {largest.text()}"
-                    yield Caution("stop", "workshop-limit", batch.step, detail, value, source)

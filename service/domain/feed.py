@@ -11,6 +11,7 @@ from service.domain.lot import Measured, ShelfLot, Strength, measured
 from service.domain.material import Material
 from service.domain.route import CONTENT, RECOVERY, STOICHIOMETRIC, Step
 from service.domain.run import Charge, Run
+from service.domain.uncertainty import least, total
 from service.errors import Fault
 
 Part = Literal["gross", "contained", "mol"]
@@ -143,7 +144,7 @@ class Feed:
         molar = self.inputs.take(product, ("molar mass", self.analyte(step.product)))
         coefficient = float(reaction.products[step.product])
         extents = list(self.extents.values())
-        return lambda x: min(extent(x) for extent in extents) * coefficient * x[molar]
+        return lambda x: least([extent(x) for extent in extents]) * coefficient * x[molar]
 
     def _content(self) -> Reading | None:
         analyte = self.step.analyte
@@ -159,7 +160,7 @@ class Feed:
                 parts.append((gross, self.inputs.take(content, ("content", shared))))
         if self.reason is not None:
             return None
-        return lambda x: math.fsum(gross(x) * x[place] for gross, place in parts)
+        return lambda x: total([gross(x) * x[place] for gross, place in parts])
 
     def _content_of(self, i: int, analyte: str) -> tuple[Measured | None, str]:
         """The content of charge ``i``, and the key of whatever states it: the charge, its lot, or its material."""
@@ -182,7 +183,7 @@ class Feed:
                 parts.append(reading)
         if not parts or len(parts) < len(places):
             return None
-        return parts[0] if len(parts) == 1 else lambda x: math.fsum(reading(x) for reading in parts)
+        return parts[0] if len(parts) == 1 else lambda x: total([reading(x) for reading in parts])
 
     def _needed(self, i: int, part: Part) -> None:
         held, amount, name = self.held[i], self.run.charges[i].amount, self.names[i]

@@ -54,6 +54,12 @@ class Material:
         return None if self.density is None else self.density.base()
 
     @property
+    def is_water(self) -> bool:
+        """Whether it is water: by its formula H2O, whatever it is called."""
+        formula = self.formula
+        return formula is not None and formula.charge == 0 and dict(formula.elements) == {"H": 2, "O": 1}
+
+    @property
     def analyte_code(self) -> str:
         """The code of the substance that counts: the analyte where one is named, else the material itself."""
         return self.analyte or self.code

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any
 
 from service.domain.feed import Feed
@@ -13,7 +13,7 @@ from service.domain.lot import ShelfLot
 from service.domain.material import Material
 from service.domain.route import CONTENT, MASS_RATIO, STOICHIOMETRIC, Step
 from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN, PRODUCT, RECOVERED, Outturn, Run
-from service.domain.uncertainty import propagate
+from service.domain.uncertainty import propagate, ratio, total
 from service.domain.weighed import Weighed, weigh
 from service.errors import Fault
 
@@ -35,6 +35,11 @@ class ChargeOutcome:
     stoichiometric_ratio: float | None
     reasons: Mapping[str, str]
     notes: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as JSON-ready data."""
+        plain = {name: getattr(self, name) for name in self.__slots__}
+        return {**plain, "reasons": dict(self.reasons), "notes": list(self.notes)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +90,8 @@ class Outcome:
     def detail(self) -> dict[str, Any]:
         """Return what stands beside the plain numbers, as JSON-ready data."""
         return {
-            "charges": [{**asdict(charge), "notes": list(charge.notes)} for charge in self.charges],
-            "outturns": [asdict(outturn) for outturn in self.outturns],
+            "charges": [charge.as_dict() for charge in self.charges],
+            "outturns": [{name: getattr(outturn, name) for name in outturn.__slots__} for outturn in self.outturns],
             "findings": [finding.as_dict() for finding in self.findings],
             "reasons": dict(self.reasons),
         }
@@ -151,7 +156,7 @@ class _Reckoning:
         x = self.inputs.values
         numbers = self._numbers(x)
         us = propagate(self._numbers, x, self.inputs.us)
-        theoretical, net, contained, total_in, total_out, ratio, balance = range(7)
+        theoretical, net, contained, total_in, total_out, share, balance = range(7)
         per_outturn = slice(7, 7 + len(self.out))
         extents = dict(zip(self.feed.extents, numbers[per_outturn.stop :], strict=True))
         extent_us = dict(zip(self.feed.extents, us[per_outturn.stop :], strict=True))
@@ -159,7 +164,7 @@ class _Reckoning:
         weighed = self.run.status != OPEN
         t = numbers[theoretical] if self.feed.theoretical is not None else None
         limiting = self._limiting(extents, extent_us)
-        y = self._yield(t, numbers[ratio], numbers[contained])
+        y = self._yield(t, numbers[share], numbers[contained])
         closed = self._balance(
             numbers[balance],
             us[balance],
@@ -177,7 +182,7 @@ class _Reckoning:
             contained_g=numbers[contained] if weighed else None,
             contained_u_g=us[contained] if weighed else None,
             yield_fraction=y,
-            yield_u=us[ratio] if y is not None else None,
+            yield_u=us[share] if y is not None else None,
             crude_yield=numbers[net] / t if y is not None and t else None,
             recovered_basis_yield=self._on_consumed(y, limiting),
             mass_balance=closed,
@@ -201,18 +206,18 @@ class _Reckoning:
     def _numbers(self, x: list[float]) -> list[float]:
         """Everything that carries an uncertainty, as one row; NaN only in here, for what is not known."""
         theoretical = self.feed.theoretical(x) if self.feed.theoretical is not None else math.nan
-        contained = math.fsum(row.contained(x) for row in self.mine)
-        total_in = math.fsum(reading(x) for reading in self.weighed_in)
+        contained = total([row.contained(x) for row in self.mine])
+        total_in = total([reading(x) for reading in self.weighed_in])
         nets = [row.net(x) for row in self.out]
-        total_out = math.fsum(nets)
+        total_out = total(nets)
         return [
             theoretical,
-            math.fsum(row.net(x) for row in self.mine),
+            total([row.net(x) for row in self.mine]),
             contained,
             total_in,
             total_out,
-            contained / theoretical if theoretical > 0.0 else math.nan,
-            total_out / total_in if total_in > 0.0 else math.nan,
+            ratio(contained, theoretical),
+            ratio(total_out, total_in),
             *nets,
             *(extent(x) for extent in self.feed.extents.values()),
         ]

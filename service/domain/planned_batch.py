@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
@@ -10,7 +11,9 @@ class BatchMaterial:
     """One material of a batch, at the strength of the lot that it is taken from; None where a figure is not known.
 
     ``hazards``: statements of that strength, empty where none is recorded. ``acid`` and ``water``: whether it is, or
-    holds, an acid or water, as far as the records show.
+    holds, an acid or water, as far as the records show. ``element_g``: contained grams of those of its ``elements``
+    whose amount is known. ``holds``: mass fraction of other materials that it is a form of or contains, by their
+    codes, None where it is one of unknown strength; ``analyte`` the one that ``amount_mol`` and the strengths are of.
     """
 
     code: str
@@ -24,6 +27,9 @@ class BatchMaterial:
     elements: frozenset[str] = frozenset()
     acid: bool | None = None
     water: bool | None = None
+    element_g: Mapping[str, float] = field(default_factory=dict)
+    holds: Mapping[str, float | None] = field(default_factory=dict)
+    analyte: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +55,13 @@ class GasRelease:
 class PlannedBatch:
     """One batch of a step as it is planned. A figure that is not known is None.
 
-    ``charges``: all that goes in, gross; ``made``: product and co-products. ``gases``: what the reaction gives off,
-    None where no reaction is recorded. ``largest_before_g``: key input of the step's largest successful run.
-    ``enthalpy_kj_per_mol`` is per mole of reaction as written, negative where heat is given off; ``extent_mol`` moles
-    of reaction; ``contents_g`` and ``contents_ml`` everything in the vessel. ``recorded``: the step's own cautions.
+    ``charges``: all that goes in, gross; ``made``: the product first, at full conversion, then co-products and whatever
+    else the reaction makes. ``gases``: what it gives off, None where no reaction is recorded. ``batches``: so many of
+    this size are planned. ``mean_yield``: of the record, failures included. ``largest_before_g``: key input of the
+    step's largest successful run. ``enthalpy_kj_per_mol`` is per mole of reaction as written, negative where heat is
+    given off; ``extent_mol`` moles of reaction; ``contents_g`` and ``contents_ml`` everything in the vessel;
+    ``reaction_mass_g`` what of it is there while the heat is given off, where that is recorded. ``recorded``: the
+    step's own cautions.
     """
 
     step: str
@@ -72,3 +81,6 @@ class PlannedBatch:
     closed_vessel: bool = False
     foams: bool = False
     recorded: tuple[str, ...] = ()
+    reaction_mass_g: float | None = None
+    batches: int = 1
+    mean_yield: float | None = None

@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from service.domain.lot import Lot, Pool
 from service.domain.material import Material
 from service.domain.offer import Offer
+from service.domain.purchase import Purchase
 from service.domain.route import Route, Step
 from service.domain.run import Run
+from service.domain.stock_entry import StockEntry
 from service.domain.workshop import Workshop
 
 
@@ -25,8 +27,8 @@ class Reference:
 def references(kind: str, record: object) -> tuple[Reference, ...]:
     """Return every other record that ``record``, of that ``kind``, names and cannot be without, in the order written.
 
-    A lot that a run or a pool makes is no reference of it, nor is a record one of its own; neither are the substances
-    of ``contents``, which need no record. Kinds that name nothing return nothing.
+    A lot that a run, a pool or a purchase makes is no reference of it, nor is a record one of its own; neither are the
+    substances of ``contents``, which need no record. Kinds that name nothing return nothing.
 
     >>> from service.domain.quantity import parse_quantity
     >>> lot = Lot("acid-07", "sulfuric-acid", parse_quantity("1 L", ("volume",)), project="pigments")
@@ -77,15 +79,33 @@ def _named(record: object) -> Iterator[tuple[str, str | None, str]]:
                     ("projects", record.project, "/project"),
                 ]
             )
+        case Purchase():
+            found = _in_purchase(record)
         case Pool():
             found = _in_pool(record)
         case Route():
             found = _in_route(record)
         case Run():
             found = _in_run(record)
+        case StockEntry():
+            found = iter(
+                [
+                    ("lots", record.lot, "/lot"),
+                    ("stock-entries", record.reverses, "/reverses"),
+                    ("projects", record.project, "/project"),
+                ]
+            )
         case Workshop():
             found = (("materials", limit.material, f"/limits/{i}/material") for i, limit in enumerate(record.limits))
     return found
+
+
+def _in_purchase(purchase: Purchase) -> Iterator[tuple[str, str | None, str]]:
+    yield "suppliers", purchase.supplier, "/supplier"
+    for i, line in enumerate(purchase.lines):
+        yield "offers", line.offer, f"/lines/{i}/offer"
+        yield "materials", line.material, f"/lines/{i}/material"
+        yield "projects", line.project, f"/lines/{i}/project"
 
 
 def _in_pool(pool: Pool) -> Iterator[tuple[str, str | None, str]]:

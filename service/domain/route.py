@@ -58,7 +58,8 @@ class Step:
     """What lies between two weighings: one key input, one product, a basis, a bill of other inputs, limits, cautions.
 
     ``analyte`` is the material that a ``content`` step extracts. ``reaction_enthalpy`` is molar, in kJ per mole of
-    reaction as written, negative for heat given off.
+    reaction as written, negative for heat given off; ``reaction_mass`` is what is in the vessel while it is given
+    off, a mass a batch or a mass a mass of key input.
     """
 
     code: str
@@ -81,6 +82,7 @@ class Step:
     all_at_once: bool = False
     reaction_enthalpy: Quantity | None = None
     specific_heat: Quantity | None = None
+    reaction_mass: Quantity | None = None
     labour: Quantity | None = None
     elapsed: Quantity | None = None
     energy: Quantity | None = None

@@ -45,7 +45,10 @@ class Charge:
 
 @dataclass(frozen=True, slots=True)
 class Outturn:
-    """One amount taken out: ``net``, or ``gross`` and ``tare``. Portions weighed on one tare are several ``gross``."""
+    """One amount taken out: ``net``, or ``gross`` and ``tare``. Portions weighed on one tare are several ``gross``.
+
+    Of the run's cost it carries its ``credit`` first, a sum, and its ``cost_share`` of what the credits leave.
+    """
 
     material: str
     role: str = PRODUCT
@@ -55,6 +58,7 @@ class Outturn:
     tare: Quantity | None = None
     strength: Strength = NOTHING_STATED
     cost_share: Quantity | None = None
+    credit: Money | None = None
     waste_class: str | None = None
     expires_on: dt.date | None = None
 

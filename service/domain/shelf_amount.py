@@ -11,8 +11,10 @@ from service.domain.material import Material
 from service.domain.quantity import Quantity
 from service.domain.run import Outturn
 
-UNITS_PER_BASE: Final = {"mass": 10**9, "volume": 10**6, "amount": 10**9}
-"""ng in a g, nL in a mL, nmol in a mol."""
+UNITS_PER_BASE: Final = {"mass": 10**9, "volume": 10**6, "amount": 10**9, "time": 3_600_000, "energy": 3_600_000_000}
+"""ng in a g, nL in a mL, nmol in a mol, ms in an hour, mJ in a kWh."""
+UNIT_KEYS: Final = {"mass": "g", "volume": "ml", "amount": "mol"}
+"""How the name of a key ends whose number is in the fixed unit of a lot's dimension."""
 
 
 def net_of(outturn: Outturn) -> tuple[str, Fraction]:
@@ -32,7 +34,7 @@ def net_of(outturn: Outturn) -> tuple[str, Fraction]:
 
 
 def in_units(base: Fraction, dimension: str) -> int:
-    """Return an exact amount in g, mL or mol as whole ng, nL or nmol; half a unit is rounded to the even one.
+    """Return an exact amount in g, mL, mol, h or kWh as whole ng, nL, nmol, ms or mJ; a half is rounded to even.
 
     >>> in_units(Fraction(1, 3), "volume")
     333333
@@ -57,7 +59,18 @@ def in_dimension(
     >>> in_dimension(parse_quantity("25 g", ("mass",)), "volume", Strength(), Material("acid", "acid"))
     'the density of acid is not known'
     """
-    base, given = amount.exact_base(), amount.dimension
+    return base_in_dimension(amount.exact_base(), amount.dimension, dimension, strength, material, analyte)
+
+
+def base_in_dimension(
+    base: Fraction, given: str, dimension: str, strength: Strength, material: Material, analyte: Material | None = None
+) -> Fraction | str:
+    """Return an amount of so many g, mL or mol, by the dimension that is ``given``, as :func:`in_dimension` does.
+
+    >>> from service.domain.lot import Measured
+    >>> base_in_dimension(Fraction(10), "volume", "mass", Strength(density=Measured(1.1)), Material("acid", "acid"))
+    Fraction(11, 1)
+    """
     if given == dimension:
         return base
     factors = _Factors(strength, material, analyte)

@@ -40,7 +40,7 @@ def weigh(outturn: Outturn, inputs: Inputs, material: Material) -> Weighed | Non
     density = density_of(outturn.strength, material) if dimension == "volume" else None
     if dimension == "volume" and density is None:
         return None
-    measured = Measured(float(net), _net_u(outturn))
+    measured = Measured(float(net), net_u(outturn))
     place, strength = inputs.take(measured), outturn.strength
     net_g = _at(place) if density is None else _by(_at(place), inputs.take(density))
     dry = net_g if strength.loss_on_drying is None else _less(net_g, inputs.take(strength.loss_on_drying))
@@ -48,8 +48,15 @@ def weigh(outturn: Outturn, inputs: Inputs, material: Material) -> Weighed | Non
     return Weighed(outturn, net_g, dry, contained)
 
 
-def _net_u(outturn: Outturn) -> float | None:
-    """Standard uncertainty of the net amount, in g or mL; None where what was written carries none."""
+def net_u(outturn: Outturn) -> float | None:
+    """Return the standard uncertainty of the net amount, in g or mL; None where what was written carries none.
+
+    u² = Σ u_gross² + (k·u_tare)² for k portions on one tare; a net written as such stands for two readings.
+
+    >>> from service.domain.quantity import parse_quantity
+    >>> round(net_u(Outturn("salt", net=parse_quantity("20.41 g", ("mass",)))), 5)
+    0.00408
+    """
     if outturn.net is not None:
         return amount_u(outturn.net, readings=1 if outturn.net.dimension == "volume" else 2)
     assert outturn.tare is not None

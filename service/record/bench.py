@@ -5,15 +5,20 @@ Whatever the transaction writes is put here too, so that many records written in
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
 
 from service.domain.material import Material
 from service.domain.reference import materials_of_run, materials_of_step
 from service.domain.route import Route
 from service.domain.run import Run
-from service.schemas.kinds import Record
-from service.schemas.recall import recalled
-from service.store import records, shelf, standing
+from service.record.currencies import Currencies
+from service.schemas.kinds import WORKSHOP, Record
+from service.schemas.recall import last_recalled, recalled
+from service.store import records, shelf
+from service.store.entries import Entry, replace_entries
+from service.store.outcomes import StoredOutcome
 from service.store.records import StoredRecord
 from service.store.session import Writing
 from service.store.shelf import StoredLot
@@ -24,18 +29,25 @@ class Bench:
 
     def __init__(self, writing: Writing) -> None:
         self.writing = writing
-        self.outcome_states: dict[str, int] = {}
+        self.outcomes: dict[str, StoredOutcome] = {}
+        self.moves: dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]] = {}
+        """The outcomes that came out different: the row before and after, by run."""
+        self.stock_lots: set[str] = set()
+        """Lots whose stock entries are to be worked out again before the record is written."""
+        self.currencies = Currencies(writing)
         self._materials: dict[str, Material | None] = {}
         self._lots: dict[str, StoredLot | None] = {}
         self._routes: dict[tuple[str, int], Route] = {}
         self._standing_routes: dict[str, int | None] = {}
+        self._others: dict[tuple[str, str], bool] = {}
+        self._newest: dict[tuple[str, str], StoredRecord | None] = {}
 
     def materials(self, codes: Iterable[str]) -> dict[str, Material]:
         """Materials by code, the analytes of those asked for among them."""
         wanted = set(codes)
-        self._look_up_materials(wanted)
+        self._look_up({"materials": wanted})
         wanted |= {found.analyte_code for code in wanted if (found := self._materials[code]) is not None}
-        self._look_up_materials(wanted)
+        self._look_up({"materials": wanted})  # of what was asked for before, or is written here
         return {code: found for code in wanted if (found := self._materials[code]) is not None}
 
     def lots(self, codes: Iterable[str]) -> dict[str, StoredLot]:
@@ -50,12 +62,7 @@ class Bench:
     def standing_routes(self, codes: Iterable[str]) -> dict[str, int]:
         """The routes that there are, and the revision in which each stands."""
         wanted = set(codes)
-        unread = wanted - self._standing_routes.keys()
-        if unread:
-            self._standing_routes |= dict.fromkeys(unread)
-            for stored in records.many(self.writing, "routes", unread):
-                self._standing_routes[stored.code] = stored.revision
-                self._routes[stored.code, stored.revision] = self._route(stored)
+        self._look_up({"routes": wanted})
         return {code: revision for code in wanted if (revision := self._standing_routes[code]) is not None}
 
     def routes(self, pairs: Collection[tuple[str, int]]) -> dict[tuple[str, int], Route]:
@@ -71,13 +78,41 @@ class Bench:
         lots = {charge.lot for charge in run.charges} | {outturn.lot for outturn in run.outturns}
         found = self.lots(code for code in lots if code is not None)
         wanted = {*materials_of_run(run), *(stored.lot.material for stored in found.values())}
+        guess = last_recalled(self.writing.workshop_id, "routes", run.route)
+        if isinstance(guess, Route) and (step := guess.step(run.step)) is not None:
+            wanted.update(materials_of_step(step))
+        self._look_up(
+            {
+                "materials": wanted,
+                "routes": {run.route},
+                "projects": set() if run.project is None else {run.project},
+            }
+        )
         revision = self.standing_routes([run.route]).get(run.route)
         step = None if revision is None else self._routes[run.route, revision].step(run.step)
         self.materials(wanted if step is None else wanted.union(materials_of_step(step)))
 
+    def look_up(self, named: Mapping[str, Collection[str]]) -> None:
+        """Look up at once what many records name, by kind."""
+        self.lots(named.get("lots", ()))
+        self._look_up({kind: set(codes) for kind, codes in named.items() if kind not in ("lots", "runs", WORKSHOP)})
+
+    def look_up_newest(self, kind: str, codes: Collection[str]) -> None:
+        """Look up at once the last revisions of many records of a kind that are to be written."""
+        found = records.newest_of(self.writing, kind, codes)
+        self._newest |= {(kind, code): found.get(code) for code in codes}
+
+    def newest(self, kind: str, code: str) -> StoredRecord | None:
+        """The last revision of a record, a tombstone too; None where there never was one."""
+        if (kind, code) not in self._newest:
+            self._newest[kind, code] = records.newest(self.writing, kind, code)
+        found = self._newest[kind, code]
+        moved = None if kind != "runs" or found is None else self.outcomes.get(code)
+        return found if moved is None or found is None else replace(found, outcome_state=moved.state)
+
     def loaded(self, stored: StoredRecord) -> Record:
         """The frozen record of a stored one."""
-        return recalled(self.writing.workshop_id, stored.kind, stored.code, stored.revision, stored.body)
+        return recalled(self.writing.workshop_id, stored.kind, stored.code, stored.revision, stored.text)
 
     def known(self, kind: str, codes: Collection[str]) -> set[str]:
         """Which of ``codes`` there are of a kind."""
@@ -87,7 +122,13 @@ class Bench:
             return set(self.lots(codes))
         if kind == "routes":
             return set(self.standing_routes(codes))
-        return standing.codes_of(self.writing, kind, codes)
+        self._look_up({kind: set(codes)})
+        return {code for code in codes if self._others[kind, code]}
+
+    def wrote(self, stored: StoredRecord) -> None:
+        """A revision was written, or a tombstone."""
+        self._newest[stored.kind, stored.code] = stored
+        self._others[stored.kind, stored.code] = not stored.deleted
 
     def wrote_material(self, code: str, material: Material | None) -> None:
         """A material was written, or removed where it is None."""
@@ -104,19 +145,40 @@ class Bench:
         shelf.put_lots(self.writing, list(lots))
         self._lots |= {stored.lot.code: stored for stored in lots}
 
+    def replace_lines(self, before: Iterable[Entry], after: Sequence[Entry]) -> None:
+        """Turn lines of the ledger into others; a lot that was counted is to be worked out again then."""
+        changed = self.lots(replace_entries(self.writing, before, after))
+        self.stock_lots |= {code for code, stored in changed.items() if stored.recounts}
+
     def remove_lots(self, codes: Collection[str]) -> None:
         """Take lots off the shelf."""
         shelf.remove_lots(self.writing, codes)
         self._lots |= dict.fromkeys(codes)
 
-    def _look_up_materials(self, codes: set[str]) -> None:
-        unread = codes - self._materials.keys()
-        if unread:
-            self._materials |= dict.fromkeys(unread)
-            for stored in records.many(self.writing, "materials", unread):
-                found = self.loaded(stored)
-                assert isinstance(found, Material)
-                self._materials[stored.code] = found
+    def _look_up(self, named: Mapping[str, set[str]]) -> None:
+        """Read what is named and was not asked for before, in one statement."""
+        unread: dict[str, set[str]] = {}
+        for kind, codes in named.items():
+            if kind == "materials":
+                unread[kind] = codes - self._materials.keys()
+                self._materials |= dict.fromkeys(unread[kind])
+            elif kind == "routes":
+                unread[kind] = codes - self._standing_routes.keys()
+                self._standing_routes |= dict.fromkeys(unread[kind])
+            else:
+                unread[kind] = {code for code in codes if (kind, code) not in self._others}
+                self._others |= {(kind, code): False for code in unread[kind]}
+        for stored in records.several(self.writing, unread):
+            if stored.kind == "materials":
+                if self._materials.get(stored.code) is None:
+                    found = self.loaded(stored)
+                    assert isinstance(found, Material)
+                    self._materials[stored.code] = found
+            elif stored.kind == "routes":
+                self._standing_routes[stored.code] = stored.revision
+                self._routes[stored.code, stored.revision] = self._route(stored)
+            else:
+                self._others[stored.kind, stored.code] = True
 
     def _route(self, stored: StoredRecord) -> Route:
         found = self.loaded(stored)

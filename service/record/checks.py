@@ -8,12 +8,17 @@ from typing import Any, Final
 
 from service.domain.graph import route_faults
 from service.domain.lot import Pool
+from service.domain.purchase import Purchase
 from service.domain.reference import Reference, references
 from service.domain.route import Route
 from service.domain.run import Run
+from service.domain.stock_entry import StockEntry
 from service.errors import Conflict, Fault, InvalidInput
 from service.record.bench import Bench
 from service.record.derive import altered_steps, made_lots, route_revision_for
+from service.record.ledger_checks import ledger_faults
+from service.record.purchasing import purchase_faults
+from service.record.stock import entry_faults
 from service.schemas.kinds import singular
 from service.store import links, shelf, standing
 
@@ -40,19 +45,24 @@ def check(bench: Bench, kind: str, record: Any, before: Any, change: str | None)
         faults += [*_pool_faults(bench, record)]
     elif isinstance(record, Route):
         faults += [*_route_faults(bench, record, before, change)]
+    elif isinstance(record, Purchase):
+        faults += [*_purchase_faults(bench, record, before)]
+    elif isinstance(record, StockEntry):
+        faults += [*entry_faults(bench, record)]
+    faults = [*faults, *ledger_faults(bench, kind, record, before)]
     if faults:
         raise InvalidInput(faults)
-    if isinstance(record, Run | Pool) and before is not None:
+    if isinstance(record, Run | Pool | Purchase) and before is not None:
         refuse_if_referred_to(bench, "lots", made_lots(before) - made_lots(record), "is no longer made, but")
 
 
 def check_written_here(bench: Bench, code: str) -> None:
-    """Refuse to write or remove a lot by itself that a run or a pool makes."""
+    """Refuse to write or remove a lot by itself that a run, a pool or a purchase makes."""
     stored = bench.lots([code]).get(code)
     if stored is not None and stored.lot.source_kind != "lots":
         source, of_kind = stored.lot.source_code, singular(stored.lot.source_kind)
         raise Conflict(
-            f"lot {code} is made by {of_kind} {source}: write it through that",
+            f"lot {code} comes by {of_kind} {source}: write it through that",
             code="written-through",
             extra={"written_through": {"kind": stored.lot.source_kind, "code": source}},
         )
@@ -131,6 +141,12 @@ def _run_faults(bench: Bench, run: Run, before: Run | None) -> Iterator[Fault]:
     yield from _lot_faults(bench, "runs", run.code, places, taken, before)
 
 
+def _purchase_faults(bench: Bench, purchase: Purchase, before: Purchase | None) -> Iterator[Fault]:
+    yield from purchase_faults(bench, purchase)
+    places = {line.lot: f"/lines/{i}/lot" for i, line in enumerate(purchase.lines)}
+    yield from _lot_faults(bench, "purchases", purchase.code, places, set(), before)
+
+
 def _pool_faults(bench: Bench, pool: Pool) -> Iterator[Fault]:
     lots = bench.lots([part.lot for part in pool.parts])
     of_first = lots[pool.parts[0].lot].lot.material
@@ -148,7 +164,7 @@ def _pool_faults(bench: Bench, pool: Pool) -> Iterator[Fault]:
 
 
 def _lot_faults(
-    bench: Bench, kind: str, code: str, made: dict[str, str], taken: set[str], before: Run | Pool | None
+    bench: Bench, kind: str, code: str, made: dict[str, str], taken: set[str], before: Run | Pool | Purchase | None
 ) -> Iterator[Fault]:
     """What is wrong with the lots ``made`` (lot to pointer): there through another record, or made from themselves."""
     standing_lots = bench.lots(made)
@@ -160,7 +176,7 @@ def _lot_faults(
             source = f"{singular(found.lot.source_kind)} {found.lot.source_code}"
             detail = f"lot {lot} is there already, written through {source}: what comes out is a new lot"
             yield Fault("lot-exists", detail, lot, "a code that no lot has", pointer)
-    if before is not None and standing_lots:
+    if before is not None and standing_lots and taken:
         below = shelf.descendants(bench.writing, standing_lots)
         for lot in sorted(below & taken):
             yield _own_ancestor(lot, next(iter(made.values())))

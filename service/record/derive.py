@@ -10,15 +10,20 @@ from typing import Any
 
 from service.domain.lot import Lot, Pool
 from service.domain.material import Material
+from service.domain.offer import Offer
+from service.domain.purchase import BY_MASS, Purchase
 from service.domain.reference import references
 from service.domain.route import Route
 from service.domain.run import Run
+from service.domain.stock_entry import StockEntry
 from service.errors import Conflict
 from service.record.bench import Bench
+from service.record.purchasing import buy_again, derive_purchase, purchase_of, purchases_of
 from service.record.runs import RunToDerive, derive_runs, link_run, runs_to_derive
-from service.record.shelving import lines_of_lot, lines_of_pool, lot_of, lot_of_pool, lots_of_run
+from service.record.shelf_moves import otherwise, shelve, users_of
+from service.record.shelving import as_found, lines_of_lot, lines_of_pool, lot_of, lot_of_pool, lots_of_run
+from service.record.stock import note_on_lot, settle_stock, subject_of
 from service.store import entries, links, outcomes, records, shelf, standing
-from service.store.shelf import StoredLot
 
 CORRECTION = "correction"
 
@@ -46,8 +51,10 @@ def apply(bench: Bench, change: Change, *, refuse: bool = True) -> tuple[str, ..
     """
     if change.record is None:
         _remove(bench, change)
+        settle_stock(bench)
         return ()
     moved = _WRITES.get(change.kind, _write_plain)(bench, change, refuse)
+    settle_stock(bench)
     return tuple(sorted(set(moved) - ({change.code} if change.kind == "runs" else set())))
 
 
@@ -64,6 +71,8 @@ def altered_steps(before: Route, after: Route) -> set[str]:
 def _write_plain(bench: Bench, change: Change, refuse: bool) -> list[str]:
     standing.put_row(bench.writing, change.kind, change.record, change.revision)
     _link(bench, change)
+    if change.kind in ("workshop", "exchange-rates"):
+        bench.currencies.forget()
     return []
 
 
@@ -77,19 +86,22 @@ def _write_material(bench: Bench, change: Change, refuse: bool) -> list[str]:
     forms.add(change.code)
     lots = shelf.of_material(writing, forms)
     runs = {code for _, code in links.links_to(writing, "materials", forms, from_kind="runs")}
-    users, pools = _users(bench, lots)
+    by_mass = {code for code in purchases_of(bench, lots) if purchase_of(bench, code).share_by == BY_MASS}
+    for code in sorted(by_mass):
+        lots += buy_again(bench, purchase_of(bench, code), refuse)
+    users, pools = users_of(bench, lots)
     return _settle(bench, runs | users, pools, refuse)
 
 
 def _write_lot(bench: Bench, change: Change, refuse: bool) -> list[str]:
     assert isinstance(change.record, Lot)
-    stored = lot_of(change.record, change.revision)
     known = bench.lots([change.code]).get(change.code)
+    stored = as_found(lot_of(change.record, change.revision), known)
     _link(bench, change)
     bench.put_lots([replace(stored, state=bench.writing.state)])
     kept = [] if known is None else entries.of_sources(bench.writing, "lots", [change.code])
-    entries.replace_entries(bench.writing, kept, lines_of_lot(stored))
-    return _settle(bench, *_users(bench, _otherwise([known], [stored])), refuse)
+    bench.replace_lines(kept, lines_of_lot(stored))
+    return _settle(bench, *users_of(bench, otherwise([known], [stored])), refuse)
 
 
 def _write_route(bench: Bench, change: Change, refuse: bool) -> list[str]:
@@ -132,7 +144,55 @@ def _write_pool(bench: Bench, change: Change, refuse: bool) -> list[str]:
     moved_lots = _derive_pool(bench, pool, is_new=before is None)
     if before is not None and before.lot != pool.lot:
         bench.remove_lots([before.lot])
-    return _settle(bench, *_users(bench, moved_lots), refuse)
+    return _settle(bench, *users_of(bench, moved_lots), refuse)
+
+
+def _write_offer(bench: Bench, change: Change, refuse: bool) -> list[str]:
+    before, now = change.before, change.record
+    _write_plain(bench, change, refuse)
+    if before is None or _sells_as(before) == _sells_as(now):
+        return []
+    moved: list[str] = []
+    for _, code in links.links_to(bench.writing, "offers", [change.code], from_kind="purchases"):
+        moved += buy_again(bench, purchase_of(bench, code), refuse)
+    return _settle(bench, *users_of(bench, moved), refuse)
+
+
+def _write_purchase(bench: Bench, change: Change, refuse: bool) -> list[str]:
+    purchase, before = change.record, change.before
+    assert isinstance(purchase, Purchase)
+    _write_plain(bench, change, refuse)
+    moved_lots = derive_purchase(bench, purchase, is_new=before is None)
+    if before is not None:
+        bench.remove_lots(made_lots(before) - made_lots(purchase))
+    return _settle(bench, *users_of(bench, moved_lots), refuse)
+
+
+def _write_stock_entry(bench: Bench, change: Change, refuse: bool) -> list[str]:
+    entry = change.record
+    assert isinstance(entry, StockEntry)
+    lot, kind = subject_of(bench, entry)
+    standing.put_row(bench.writing, change.kind, entry, change.revision, lot=lot, kind=kind)
+    _link(bench, change)
+    if not note_on_lot(bench, lot):
+        return []
+    source = bench.lots([lot])[lot].lot
+    runs, pools = users_of(bench, _make_again(bench, source.source_kind, source.source_code))
+    return _settle(bench, runs | ({source.source_code} if source.source_kind == "runs" else set()), pools, refuse)
+
+
+def _make_again(bench: Bench, kind: str, code: str) -> list[str]:
+    """Put the lots of a record on the shelf again, as strong as they are found now; return those that are others."""
+    (stored,) = records.many(bench.writing, kind, [code])
+    record = bench.loaded(stored)
+    if isinstance(record, Pool):
+        return _derive_pool(bench, record, is_new=False)
+    if isinstance(record, Purchase):
+        return derive_purchase(bench, record, is_new=False)
+    made = lots_of_run(record) if isinstance(record, Run) else []
+    if isinstance(record, Lot):
+        made = [lot_of(record, stored.revision)]
+    return shelve(bench, bench.lots(each.lot.code for each in made), made)
 
 
 def _write_run(bench: Bench, change: Change, refuse: bool) -> list[str]:
@@ -144,10 +204,10 @@ def _write_run(bench: Bench, change: Change, refuse: bool) -> list[str]:
     made = lots_of_run(run)
     gone = set() if before is None else made_lots(before) - made_lots(run)
     known = bench.lots(stored.lot.code for stored in made)
-    moved_lots = _shelve(bench, known, made)
+    moved_lots = shelve(bench, known, made)
     moved = derive_runs(bench, [todo], refuse=refuse)
     bench.remove_lots(gone)
-    return [*moved, *_settle(bench, *_users(bench, moved_lots), refuse)]
+    return [*moved, *_settle(bench, *users_of(bench, moved_lots), refuse)]
 
 
 def route_revision_for(bench: Bench, run: Run, before: Run | None) -> int:
@@ -159,10 +219,13 @@ def route_revision_for(bench: Bench, run: Run, before: Run | None) -> int:
 
 _WRITES = {
     "materials": _write_material,
+    "offers": _write_offer,
+    "purchases": _write_purchase,
     "lots": _write_lot,
     "routes": _write_route,
     "pools": _write_pool,
     "runs": _write_run,
+    "stock-entries": _write_stock_entry,
 }
 
 
@@ -170,11 +233,11 @@ def _remove(bench: Bench, change: Change) -> None:
     """Take away everything that a record, to which nothing refers, left behind."""
     writing, kind, code = bench.writing, change.kind, change.code
     links.put_links(writing, kind, code, links.links_from(writing, kind, code), ())
-    if kind in ("lots", "pools", "runs"):
-        entries.replace_entries(writing, entries.of_sources(writing, kind, [code]), ())
+    if kind in ("lots", "purchases", "pools", "runs"):
+        bench.replace_lines(entries.of_sources(writing, kind, [code]), ())
     if kind == "runs":
         outcomes.remove_outcome(writing, code)
-    if kind in ("pools", "runs"):
+    if kind in ("purchases", "pools", "runs"):
         bench.remove_lots(made_lots(change.before))
     if kind == "routes":
         standing.remove_steps(writing, code)
@@ -204,7 +267,7 @@ def _settle(bench: Bench, runs: set[str], pools: set[str], refuse: bool) -> list
         (stored,) = records.many(bench.writing, "pools", [code])
         pool = bench.loaded(stored)
         assert isinstance(pool, Pool)
-        more_runs, more_pools = _users(bench, _derive_pool(bench, pool, is_new=False))
+        more_runs, more_pools = users_of(bench, _derive_pool(bench, pool, is_new=False))
         if refuse:
             _check_parts(bench, pool)
         runs |= more_runs
@@ -226,46 +289,26 @@ def _derive_pool(bench: Bench, pool: Pool, *, is_new: bool) -> list[str]:
     """Put the lot of a pool on the shelf and its lines in the ledger; return the lot if it is another than before."""
     lots = bench.lots([part.lot for part in pool.parts])
     materials = bench.materials(stored.lot.material for stored in lots.values())
+    known = bench.lots([pool.lot])
     made = lot_of_pool(pool, lots, materials)
-    moved = _shelve(bench, bench.lots([pool.lot]), [made])
+    moved = shelve(bench, known, [made])
     kept = [] if is_new else entries.of_sources(bench.writing, "pools", [pool.code])
-    entries.replace_entries(bench.writing, kept, lines_of_pool(pool, lots, made, materials))
+    bench.replace_lines(kept, lines_of_pool(pool, lots, made, materials))
     return moved
 
 
-def _shelve(bench: Bench, known: dict[str, StoredLot], made: list[StoredLot]) -> list[str]:
-    """Put lots on the shelf, but for those that stand there already; return those that are used otherwise now."""
-    state = bench.writing.state
-    bench.put_lots([replace(lot, state=state) for lot in made if not _stands(known.get(lot.lot.code), lot)])
-    return _otherwise([known.get(lot.lot.code) for lot in made], made)
-
-
-def _stands(known: StoredLot | None, stored: StoredLot) -> bool:
-    return known is not None and replace(known, state=None) == replace(stored, state=None)
-
-
-def _otherwise(before: list[StoredLot | None], after: list[StoredLot]) -> list[str]:
-    """The lots, among those that were there before, of which an amount now holds something else."""
-    return [
-        now.lot.code
-        for was, now in zip(before, after, strict=True)
-        if was is not None
-        and (was.lot.material, was.lot.dimension, was.lot.strength)
-        != (now.lot.material, now.lot.dimension, now.lot.strength)
-    ]
-
-
-def _users(bench: Bench, lots: list[str]) -> tuple[set[str], set[str]]:
-    """The runs that charge one of ``lots``, and the pools that one of them went into."""
-    found = links.links_to(bench.writing, "lots", lots) if lots else []
-    return {code for kind, code in found if kind == "runs"}, {code for kind, code in found if kind == "pools"}
-
-
-def made_lots(record: Run | Pool) -> set[str]:
-    """The lots that are written through a record."""
+def made_lots(record: object) -> set[str]:
+    """The lots that are written through a record; a lot that was written as such is not."""
     if isinstance(record, Pool):
         return {record.lot}
-    return {outturn.lot for outturn in record.outturns if outturn.lot is not None}
+    if isinstance(record, Purchase):
+        return {line.lot for line in record.lines}
+    return {each.lot for each in record.outturns if each.lot is not None} if isinstance(record, Run) else set()
+
+
+def _sells_as(offer: Offer) -> tuple[object, ...]:
+    """What purchases by an offer rest on."""
+    return (offer.material, offer.supplier, offer.pack, offer.price, offer.assay, offer.density)
 
 
 def _computes_as(material: Material) -> tuple[object, ...]:

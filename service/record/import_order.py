@@ -7,9 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from service.domain.lot import Pool
 from service.domain.reference import Reference, references
-from service.domain.run import Run
 from service.errors import Fault
 from service.record.derive import made_lots
 from service.record.import_text import ImportLine
@@ -32,7 +30,7 @@ class LoadedLine:
 
 def loaded_line(line: ImportLine, record: Any) -> LoadedLine:
     """Return a line with what its record names and gives: itself, and the lots that are written through it."""
-    lots = made_lots(record) if isinstance(record, Run | Pool) else set()
+    lots = made_lots(record)
     gives = frozenset({(line.kind, line.code), *(("lots", lot) for lot in lots)})
     return LoadedLine(line, references(line.kind, record), gives, record)
 
@@ -111,9 +109,10 @@ def _circle_fault(giver: LoadedLine, reference: Reference) -> Fault:
 def given_by_body(line: ImportLine) -> Iterable[Target]:
     """Yield what a line that cannot be read would have given, so that those who name it are not blamed as well."""
     yield line.kind, line.code
-    if isinstance(line.body, Mapping):
-        outturns = line.body.get("outturns")
-        rows = [line.body, *outturns] if isinstance(outturns, list) else [line.body]
+    # The lot that a stock entry names is not its own.
+    if isinstance(line.body, Mapping) and line.kind != "stock-entries":
+        lists = [several for key in ("outturns", "lines") if isinstance(several := line.body.get(key), list)]
+        rows = [line.body, *(row for several in lists for row in several)]
         yield from (
             ("lots", row["lot"]) for row in rows if isinstance(row, Mapping) and isinstance(row.get("lot"), str)
         )

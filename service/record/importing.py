@@ -17,7 +17,6 @@ from service.record.import_text import MOST_FAULTS_LOOKED_FOR, ImportLine, Impor
 from service.record.put import write
 from service.record.weighings import read_weighings
 from service.schemas.kinds import WORKSHOP, load_record, singular
-from service.store import records
 from service.store.imports import keep_report, report_of
 from service.store.records import same_body
 from service.store.session import Database, Reading
@@ -78,6 +77,7 @@ def import_records(
             lines = _Lines(Bench(writing), refusals, replace, may_change_workshop)
             lines.write(ordered)
             refusals.raise_if_any()
+            writing.send()
             if dry_run or not lines.written:
                 writing.abandon()
             report = {
@@ -193,12 +193,14 @@ class _Lines:
     def _look_up(self, ordered: Sequence[LoadedLine]) -> None:
         """Look up at once what many lines name, and whether what they make is there already."""
         named: dict[str, set[str]] = {}
+        written: dict[str, list[str]] = {}
         for loaded in ordered:
+            written.setdefault(loaded.line.kind, []).append(loaded.line.code)
             for kind, code in (*loaded.gives, *((found.kind, found.code) for found in loaded.named)):
                 named.setdefault(kind, set()).add(code)
-        self._bench.materials(named.get("materials", ()))
-        self._bench.lots(named.get("lots", ()))
-        self._bench.standing_routes(named.get("routes", ()))
+        self._bench.look_up(named)
+        for kind, codes in written.items():
+            self._bench.look_up_newest(kind, codes)
 
     def _unknown(self, loaded: LoadedLine) -> Iterator[Fault]:
         """The records that a line names and that are not there: counted only, so nobody looks for what was meant."""
@@ -228,12 +230,12 @@ class _Lines:
 
     def _stands(self, line: ImportLine) -> bool:
         """Say whether a line is recorded already as it is: then no new state is begun for it."""
-        found = records.current(self._bench.writing, line.kind, line.code)
-        return found is not None and same_body(found.text, line.body)
+        found = self._bench.newest(line.kind, line.code)
+        return found is not None and not found.deleted and same_body(found.text, line.body)
 
     def _differences(self, line: ImportLine) -> list[str]:
         """The keys in which a line and the record that stands differ."""
-        found = records.current(self._bench.writing, line.kind, line.code)
+        found = self._bench.newest(line.kind, line.code)
         assert found is not None, "a record that stands was refused"
         return sorted(key for key in found.body | line.body if found.body.get(key) != line.body.get(key))
 

@@ -15,7 +15,8 @@ from service.record.bench import Bench
 from service.record.checks import check, check_written_here
 from service.record.derive import Change, apply
 from service.record.etags import names
-from service.record.written import Written
+from service.record.stock import STOCK_ENTRIES, refuse_change
+from service.record.written import Move, Written
 from service.schemas.kinds import load_record, singular
 from service.store import records, standing
 from service.store.records import StoredRecord, body_text, same_body
@@ -55,7 +56,7 @@ def put_record(
             if not written.changed:
                 writing.abandon()
                 return replace(written, state=writing.state)
-            return written if tell is None else replace(written, told=tell(writing, written))
+            return _told(writing, written, tell)
 
     return database.retrying(story)
 
@@ -70,14 +71,16 @@ def post_record(
     by: str,
     at: dt.datetime,
     token: str | None = None,
+    tell: Tell | None = None,
 ) -> Written:
     """Write a new record under a code that the service makes.
 
     With an ``idempotency_key`` the code follows from workshop, kind and key: the same body finds its record again
     (``replayed``), before anything else is asked; another body raises :class:`InvalidInput`, as the record may itself.
+    ``tell`` is that of :func:`put_record`.
     """
     if idempotency_key is None:
-        return database.retrying(lambda: _post_new(database.writing(workshop_id, by, at, token), kind, body))
+        return database.retrying(lambda: _post_new(database.writing(workshop_id, by, at, token), kind, body, tell))
     told = json.dumps([workshop_id, kind, idempotency_key]).encode()
     code = f"{singular(kind)}-{hashlib.sha256(told).hexdigest()[:20]}"
 
@@ -88,21 +91,27 @@ def post_record(
         with database.writing(workshop_id, by, at, token) as writing:
             replayed = _replayed(writing, kind, code, body, idempotency_key)
             if replayed is None:
-                return write(Bench(writing), kind, code, body)
+                return _told(writing, write(Bench(writing), kind, code, body), tell)
             writing.abandon()
             return replace(replayed, state=writing.state)
 
     return database.retrying(story)
 
 
-def _post_new(session: AbstractContextManager[Writing], kind: str, body: Mapping[str, Any]) -> Written:
+def _told(writing: Writing, written: Written, tell: Tell | None) -> Written:
+    return written if tell is None else replace(written, told=tell(writing, written))
+
+
+def _post_new(
+    session: AbstractContextManager[Writing], kind: str, body: Mapping[str, Any], tell: Tell | None
+) -> Written:
     with session as writing:
         code = made = f"{singular(kind)}-{writing.state}"
         taken = 0
         while standing.codes_of(writing, kind, [code]) or records.newest(writing, kind, code) is not None:
             taken += 1
             code = f"{made}-{taken}"
-        return write(Bench(writing), kind, code, body)
+        return _told(writing, write(Bench(writing), kind, code, body), tell)
 
 
 def write(
@@ -121,11 +130,13 @@ def write(
     of :func:`put_record`.
     """
     writing = bench.writing
-    found = records.newest(writing, kind, code)
+    found = bench.newest(kind, code)
     if (same := _unchanged(writing, found, kind, body, if_none_match)) is not None:
         return same
     if kind == "lots":
         check_written_here(bench, code)
+    if kind == STOCK_ENTRIES and found is not None:
+        refuse_change(code)
     _check_precondition(found, kind, code, if_match, if_none_match)
     if record is None:
         record = load_record(kind, code, body)
@@ -133,12 +144,25 @@ def write(
     reason = body.get("change") if kind == "routes" else None
     check(bench, kind, record, before, reason)
     revision = 1 if found is None else found.revision + 1
-    records.append(writing, kind, code, revision, body_text(_kept(kind, body)), reason)
+    stored = records.append(writing, kind, code, revision, body_text(_kept(kind, body)), reason)
     moved = apply(bench, Change(kind, code, revision, record, before, reason))
-    etag = f"r{revision}"
-    if kind == "runs":
-        etag += f"-o{bench.outcome_states[code]}"
-    return Written(kind, code, before is None, True, revision, writing.state, etag, moved)
+    outcome = bench.outcomes[code] if kind == "runs" else None
+    if outcome is not None:
+        stored = replace(stored, outcome_state=outcome.state)
+    bench.wrote(stored)
+    return Written(
+        kind,
+        code,
+        before is None,
+        True,
+        revision,
+        writing.state,
+        stored.etag,
+        moved,
+        tuple(Move(run, *bench.moves[run]) for run in moved),
+        stored=stored,
+        outcome=outcome,
+    )
 
 
 def _unchanged(

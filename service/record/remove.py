@@ -5,12 +5,14 @@ from __future__ import annotations
 import datetime as dt
 
 from service.domain.lot import Pool
+from service.domain.purchase import Purchase
 from service.domain.run import Run
 from service.errors import Conflict, RevisionRequired, StaleRevision, UnknownRecord
 from service.record.bench import Bench
 from service.record.checks import check_written_here, refuse_if_referred_to
 from service.record.derive import Change, apply, made_lots
 from service.record.etags import names
+from service.record.stock import STOCK_ENTRIES, refuse_removal
 from service.record.written import Written
 from service.schemas.kinds import WORKSHOP, singular
 from service.store import records
@@ -52,6 +54,8 @@ def remove(bench: Bench, kind: str, code: str, if_match: str | None) -> Written:
     found = records.current(writing, kind, code)
     if found is None:
         raise UnknownRecord(f"there is no {one} {code}")
+    if kind == STOCK_ENTRIES:
+        refuse_removal(code)
     if if_match is None:
         raise RevisionRequired(
             f"say in If-Match which version of {one} {code} is to be removed", extra={"etag": found.etag}
@@ -60,9 +64,9 @@ def remove(bench: Bench, kind: str, code: str, if_match: str | None) -> Written:
         raise StaleRevision(f"{one} {code} was changed since: read it again", extra={"etag": found.etag})
     record = bench.loaded(found)
     refuse_if_referred_to(bench, kind, [code], "cannot be removed:")
-    if isinstance(record, Run | Pool):
+    if isinstance(record, Run | Pool | Purchase):
         refuse_if_referred_to(bench, "lots", made_lots(record), "would be gone, but")
     revision = found.revision + 1
-    records.append(writing, kind, code, revision, None, None)
+    bench.wrote(records.append(writing, kind, code, revision, None, None))
     apply(bench, Change(kind, code, revision, None, record))
     return Written(kind, code, False, True, revision, writing.state, None)

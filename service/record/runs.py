@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,10 +14,10 @@ from service.domain.route import Route, Step
 from service.domain.run import Run
 from service.errors import Conflict, InvalidInput
 from service.record.bench import Bench
-from service.record.shelving import lines_of_run, lots_of_run
+from service.record.shelving import lines_of_run, lots_of_run, run_as_found
 from service.store import links, records, standing
-from service.store.entries import Entry, of_sources, replace_entries
-from service.store.outcomes import NUMBERS, put_outcomes, stored_outcomes
+from service.store.entries import Entry, of_sources
+from service.store.outcomes import NUMBERS, StoredOutcome, put_outcomes, stored_outcomes
 from service.store.types import iso
 
 
@@ -56,7 +56,7 @@ def derive_runs(bench: Bench, runs: list[RunToDerive], *, refuse: bool = True) -
     kept = [todo.run.code for todo in runs if not todo.is_new]
     outcomes = stored_outcomes(writing, kept) if kept else {}
     lines = _by_run(of_sources(writing, "runs", kept)) if kept else {}
-    lots = bench.lots(charge.lot for todo in runs for charge in todo.run.charges if charge.lot is not None)
+    lots = bench.lots(lot for todo in runs for lot in lots_of(todo.run))
     routes = bench.routes({(todo.run.route, todo.route_revision) for todo in runs})
     steps = {todo.run.code: step_of(routes[todo.run.route, todo.route_revision], todo.run) for todo in runs}
     wanted = {stored.lot.material for stored in lots.values()}
@@ -69,18 +69,28 @@ def derive_runs(bench: Bench, runs: list[RunToDerive], *, refuse: bool = True) -
         run, step = todo.run, steps[todo.run.code]
         if refuse and not todo.is_written:
             _check_lots(run, shelf)
-        outcome = outcome_of(run, step, materials, shelf)
+        outcome = outcome_of(run_as_found(run, lots), step, materials, shelf)
         if refuse and todo.is_written and outcome.faults:
             raise InvalidInput(outcome.faults)
-        row, known = _row(run, step, outcome), outcomes.get(run.code)
+        detail = outcome.detail()
+        row, known = _row(run, step, outcome, detail), outcomes.get(run.code)
         if known is None or known.row != row:
             moved.append(row)
-        bench.outcome_states[run.code] = writing.state if known is None or known.row != row else known.state
+            if known is not None:
+                bench.moves[run.code] = known.row, row
+            known = StoredOutcome(run.code, writing.state, row, detail)
+        bench.outcomes[run.code] = known
         before += lines.get(run.code, [])
         after += lines_of_run(run, lots, {made.lot.code: made for made in lots_of_run(run)}, materials)
-    replace_entries(writing, before, after)
+    bench.replace_lines(before, after)
     put_outcomes(writing, moved)
     return [row["run"] for row in moved]
+
+
+def lots_of(run: Run) -> Iterator[str]:
+    """The lots that a run takes from, and those that it makes."""
+    yield from (charge.lot for charge in run.charges if charge.lot is not None)
+    yield from (outturn.lot for outturn in run.outturns if outturn.lot is not None)
 
 
 def link_run(bench: Bench, todo: RunToDerive) -> None:
@@ -117,7 +127,7 @@ def _by_run(lines: list[Entry]) -> dict[str, list[Entry]]:
     return found
 
 
-def _row(run: Run, step: Step, outcome: Outcome) -> dict[str, Any]:
+def _row(run: Run, step: Step, outcome: Outcome, detail: Mapping[str, Any]) -> dict[str, Any]:
     """The outcome as the table keeps it."""
     return {
         "run": run.code,
@@ -132,7 +142,8 @@ def _row(run: Run, step: Step, outcome: Outcome) -> dict[str, Any]:
         "operator": run.operator,
         "project": run.project,
         "key_lot": outcome.key_lot,
+        "tags": "\n".join(sorted(set(run.tags))) or None,
         "limiting_reagent": outcome.limiting_reagent,
         **{name: getattr(outcome, name) for name in NUMBERS},
-        "detail": json.dumps(outcome.detail(), ensure_ascii=False, allow_nan=False, separators=(",", ":")),
+        "detail": json.dumps(detail, ensure_ascii=False, allow_nan=False, separators=(",", ":")),
     }

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 
 from service.domain.blend import BlendPart, blend
+from service.domain.ledger_day import made_on, taken_on
 from service.domain.lot import Lot, Pool, ShelfLot, Strength, measured, strength_of
 from service.domain.material import Material
 from service.domain.money import to_micro
 from service.domain.quantity import Quantity
-from service.domain.run import Run
+from service.domain.run import Charge, Run
 from service.domain.shelf_amount import in_dimension, in_units, net_of
+from service.domain.stated_money import cost_shares_micro, price_micro
 from service.store.entries import Entry
 from service.store.shelf import StoredLot
 from service.store.types import iso
@@ -47,6 +50,30 @@ def lot_of(record: Lot, revision: int) -> StoredLot:
     )
 
 
+def as_found(made: StoredLot, known: StoredLot | None) -> StoredLot:
+    """A lot as its record makes it, with what later assays found of the lot that is ``known``, and its recounts."""
+    if known is None or (known.assayed is None and not known.recounts):
+        return made
+    lot = made.lot
+    if known.assayed is not None:
+        lot = replace(lot, strength=known.assayed.over(lot.strength))
+    return replace(made, lot=lot, assayed=known.assayed, recounts=known.recounts)
+
+
+def run_as_found(run: Run, lots: Lots) -> Run:
+    """A run whose outturns are as strong as later assays of their lots found them."""
+    found = [None if outturn.lot is None else lots.get(outturn.lot) for outturn in run.outturns]
+    if all(stored is None or stored.assayed is None for stored in found):
+        return run
+    outturns = (
+        outturn
+        if stored is None or stored.assayed is None
+        else replace(outturn, strength=stored.assayed.over(outturn.strength))
+        for outturn, stored in zip(run.outturns, found, strict=True)
+    )
+    return replace(run, outturns=tuple(outturns))
+
+
 def lots_of_run(run: Run) -> list[StoredLot]:
     """The lots that a run makes, one for each outturn that names one; each is as strong as its outturn states."""
     made = []
@@ -55,7 +82,7 @@ def lots_of_run(run: Run) -> list[StoredLot]:
             dimension, net = net_of(outturn)
             lot = ShelfLot(
                 outturn.lot, outturn.material, dimension, outturn.strength, "runs", run.code,
-                run.project, run.finished_on or run.started_on, outturn.expires_on,
+                run.project, made_on(run), outturn.expires_on,
             )  # fmt: skip
             made.append(StoredLot(lot, in_units(net, dimension), "made"))
     return made
@@ -98,32 +125,55 @@ def lot_of_pool(pool: Pool, lots: Lots, materials: Materials) -> StoredLot:
 
 
 def lines_of_lot(stored: StoredLot) -> list[Entry]:
-    """The opening line of a lot that was written as such."""
+    """The opening line of a lot that was written as such, with its value."""
     lot = stored.lot
-    return [_line("lots", lot.code, "opening", 0, lot, lot.received_on, stored.amount)]
+    line = _line("lots", lot.code, "opening", 0, lot, lot.received_on, stored.amount)
+    return [replace(line, price_micro=stored.value_micro, currency=stored.currency)]
 
 
 def lines_of_run(run: Run, lots: Lots, made: Mapping[str, StoredLot], materials: Materials) -> list[Entry]:
-    """What a run takes from lots and puts on them; an outturn without a lot leaves the ledger."""
-    lines = []
-    started_on, finished_on = run.started_on or run.finished_on, run.finished_on or run.started_on
-    for i, charge in enumerate(run.charges):
-        if charge.lot is not None:
-            lot = lots[charge.lot].lot
-            taken = _taken(charge.amount, lot, charge.strength.over(lot.strength), materials)
-            lines.append(_line("runs", run.code, "charge", i, lot, started_on, taken))
-        else:
-            assert charge.material is not None, "a charge is of a lot or of a material"
-            dimension = charge.amount.dimension
-            quantity = -in_units(charge.amount.exact_base(), dimension)
-            lines.append(
-                Entry("runs", run.code, "charge", i, None, charge.material, iso(started_on), dimension, quantity)
-            )
-    for i, outturn in enumerate(run.outturns):
+    """What a run takes from lots and puts on them, with the money, hours and energy that it states.
+
+    What it takes of no lot or puts on none has a line without a lot.
+    """
+    begun, ended = taken_on(run), made_on(run)
+    lines = [_charge_line(run, i, charge, begun, lots, materials) for i, charge in enumerate(run.charges)]
+    shares = cost_shares_micro(run.outturns)
+    for i, (outturn, share) in enumerate(zip(run.outturns, shares, strict=True)):
         if outturn.lot is not None:
             stored = made[outturn.lot]
-            lines.append(_line("runs", run.code, "outturn", i, stored.lot, finished_on, stored.amount))
+            line = _line("runs", run.code, "outturn", i, stored.lot, ended, stored.amount)
+        else:
+            dimension, net = net_of(outturn)
+            quantity = in_units(net, dimension)
+            line = Entry("runs", run.code, "outturn", i, None, outturn.material, iso(ended), dimension, quantity)
+        line = replace(line, role=outturn.role, waste_class=outturn.waste_class, cost_share_micro=share)
+        if (credit := outturn.credit) is not None:
+            line = replace(line, credit_micro=to_micro(credit.amount), currency=credit.currency)
+        lines.append(line)
+    for kind, used in (("labour", run.labour), ("energy", run.energy)):
+        if used is not None:
+            quantity = in_units(used.exact_base(), used.dimension)
+            lines.append(Entry("runs", run.code, kind, 0, None, None, iso(begun), used.dimension, quantity))
     return lines
+
+
+def _charge_line(run: Run, i: int, charge: Charge, on: dt.date | None, lots: Lots, materials: Materials) -> Entry:
+    if charge.lot is not None:
+        lot = lots[charge.lot].lot
+        strength, material = charge.strength.over(lot.strength), lot.material
+        taken = _taken(charge.amount, lot, strength, materials)
+        line = _line("runs", run.code, "charge", i, lot, on, taken)
+    else:
+        assert charge.material is not None, "a charge is of a lot or of a material"
+        strength, material, dimension = charge.strength, charge.material, charge.amount.dimension
+        quantity = -in_units(charge.amount.exact_base(), dimension)
+        line = Entry("runs", run.code, "charge", i, None, material, iso(on), dimension, quantity)
+    if charge.price is None:
+        return line
+    known = materials[material]
+    micro = price_micro(charge, strength, known, materials.get(known.analyte_code))
+    return line if micro is None else replace(line, price_micro=micro, currency=charge.price.price.currency)
 
 
 def lines_of_pool(pool: Pool, lots: Lots, made: StoredLot, materials: Materials) -> list[Entry]:

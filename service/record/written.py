@@ -2,8 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
+
+from service.store.outcomes import StoredOutcome
+from service.store.records import StoredRecord
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """The outcome of a run as it was and as it is now, by the names of its columns."""
+
+    run: str
+    before: Mapping[str, Any]
+    after: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -13,8 +26,10 @@ class Written:
     ``created`` is true where there was no such record before (or only its tombstone), ``changed`` where a revision was
     written, ``replayed`` where an idempotency key found its record again. ``revision`` is that of the record now, and
     ``state`` the workshop's. ``etag`` is the opaque version of the record after the write, None after its removal.
-    ``moved`` are the codes of the other runs whose outcome came out different. ``told`` is what the caller asked to be
-    read before the end of the transaction, None where nothing was written or asked.
+    ``moved`` are the codes of the other runs whose outcome came out different, ``moves`` what each came to before and
+    comes to now. ``told`` is what the caller asked to be read before the end of the transaction, None where nothing was
+    written or asked. ``stored`` is the record as it was just written, with its ``outcome`` where it is a run: neither
+    needs to be read again.
     """
 
     kind: str
@@ -25,5 +40,8 @@ class Written:
     state: int
     etag: str | None
     moved: tuple[str, ...] = ()
+    moves: tuple[Move, ...] = ()
     replayed: bool = False
     told: Any = None
+    stored: StoredRecord | None = field(default=None, compare=False, repr=False)
+    outcome: StoredOutcome | None = field(default=None, compare=False, repr=False)

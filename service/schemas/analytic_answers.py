@@ -43,6 +43,7 @@ class NextRun(Described):
         metadata={"description": "at 90: with 90 % probability the next run gives this much or more"},
     )
     evidence = text("what it rests on")
+    spread_factor = number("above 1 where past bounds did not hold: by how much the spread is widened")
 
 
 class StepStatistics(Described):
@@ -83,18 +84,6 @@ class YieldsAnswer(Answer):
     overall = fields.Nested(OverallYield)
 
 
-class YieldGroup(StepStatistics):
-    """The statistics of one group of runs."""
-
-    by = fields.Dict(required=True, metadata={"description": "what the runs of the group have in common"})
-
-
-class GroupedYieldsAnswer(Answer):
-    """Statistics in a grouping of one's own."""
-
-    groups = many(YieldGroup)
-
-
 class StepCost(Described):
     """What a step adds to the cost."""
 
@@ -117,6 +106,15 @@ class BuyInstead(Described):
     cost_per_g = number()
 
 
+class Leftover(Described):
+    """What is left of a lot."""
+
+    lot = fields.String(required=True)
+    material = fields.String(required=True)
+    value = fields.Nested(MoneyAnswer)
+    expires_on = text()
+
+
 class CostAnswer(Answer):
     """What a gram of the product costs, failures included."""
 
@@ -132,6 +130,14 @@ class CostAnswer(Answer):
     labour_h_per_g = number()
     unpriced = fields.List(fields.Raw(), metadata={"description": "what has no price"})
     cost_per_g_at_least = number("the part that is priced")
+    consumed = fields.Nested(MoneyAnswer, metadata={"description": "traced: what all of the product cost, loaded"})
+    cash = fields.Nested(
+        MoneyAnswer, metadata={"description": "traced: what was paid for the whole of what is behind it"}
+    )
+    leftovers = many(Leftover, "traced: what is left of the bought lots behind the product")
+    failures = fields.Nested(MoneyAnswer, metadata={"description": "traced: what the failed runs of the route took"})
+    abandoned = fields.Nested(MoneyAnswer)
+    work_in_progress = fields.Nested(MoneyAnswer)
     by_step = many(StepCost)
     by_material = many(MaterialCost)
     buy_instead = fields.Nested(BuyInstead, allow_none=True)
@@ -173,101 +179,3 @@ class BatchSheetAnswer(Answer):
     next_run = fields.Nested(NextRun)
     cautions = many(CautionAnswer)
     not_assessed = fields.List(fields.String())
-
-
-class LotCostAnswer(Answer):
-    """What a lot costs."""
-
-    lot = fields.String(required=True)
-    currency = fields.String(required=True)
-    cost_per_g = number()
-    cost_per_g_good_runs = number()
-    total = fields.Nested(MoneyAnswer, allow_none=True)
-    unpriced = fields.List(fields.Raw())
-
-
-class Behind(Described):
-    """A bought lot behind a gram."""
-
-    lot = fields.String(required=True)
-    amount_g = number()
-    cost = number()
-
-
-class Genealogy(Described):
-    """Lots and runs, and which came from which."""
-
-    nodes = fields.List(fields.Dict())
-    edges = fields.List(fields.Dict())
-
-
-class AncestryAnswer(Answer):
-    """Where a lot came from, and where it went."""
-
-    lot = fields.String(required=True)
-    behind_a_gram = many(Behind)
-    up = fields.Nested(Genealogy)
-    down = fields.Nested(Genealogy)
-
-
-class LedgerSources(Described):
-    """What came into the books."""
-
-    opening = fields.Nested(MoneyAnswer)
-    purchases = fields.Nested(MoneyAnswer)
-    direct = fields.Nested(MoneyAnswer)
-
-
-class LedgerUses(Described):
-    """Where it went."""
-
-    delivered = fields.Nested(MoneyAnswer)
-    failures = fields.Nested(MoneyAnswer)
-    abandoned = fields.Nested(MoneyAnswer)
-    work_in_progress = fields.Nested(MoneyAnswer)
-    samples = fields.Nested(MoneyAnswer)
-    adjustments = fields.Nested(MoneyAnswer)
-    write_offs = fields.Nested(MoneyAnswer)
-    disposals = fields.Nested(MoneyAnswer)
-    stock = fields.Nested(MoneyAnswer)
-
-
-class LedgerBalanceAnswer(Answer):
-    """Sources equal uses."""
-
-    currency = fields.String(required=True)
-    sources = fields.Nested(LedgerSources)
-    uses = fields.Nested(LedgerUses)
-    difference = fields.Nested(MoneyAnswer)
-
-
-class TrendPoint(Described):
-    """One run on the chart."""
-
-    run = fields.String(required=True)
-    finished_on = text()
-    yield_fraction = fields.Float(data_key="yield", allow_none=True)
-    beyond = fields.Boolean(metadata={"description": "outside the limits"})
-    rules = fields.List(fields.String())
-
-
-class Slope(Described):
-    """A slope with its 90 % interval."""
-
-    slope = number()
-    low = number()
-    high = number()
-    p = number("probability of a slope as steep by chance")
-
-
-class TrendAnswer(Answer):
-    """The history of a step: individuals and moving ranges."""
-
-    step = fields.String(required=True)
-    centre = number()
-    lower = number()
-    upper = number()
-    provisional = fields.Boolean(metadata={"description": "fewer than 8 runs"})
-    points = many(TrendPoint)
-    outliers = fields.List(fields.Raw())
-    slopes = fields.Dict(keys=fields.String(), values=fields.Nested(Slope))

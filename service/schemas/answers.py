@@ -14,8 +14,10 @@ from service.errors import Fault
 from service.schemas.lot import LotSchema, PoolSchema
 from service.schemas.material import MaterialSchema
 from service.schemas.project import ProjectSchema, WorkshopSchema
+from service.schemas.purchase import PurchaseSchema
 from service.schemas.route import RouteSchema
 from service.schemas.run import RunSchema
+from service.schemas.stock_entry import StockEntrySchema
 from service.schemas.trade import ExchangeRateSchema, OfferSchema, RateSchema, SupplierSchema
 
 
@@ -88,6 +90,9 @@ class FindingAnswer(Described):
     detail = fields.String(required=True)
     odds = number("odds that it is a slip, where they were worked out")
     pointer = fields.String()
+    slip = fields.String(metadata={"description": "of a slip: what was most likely written down wrong"})
+    typical_yield = fields.Float(metadata={"description": "of a slip: what the runs before it gave"})
+    compared_runs = count("of a slip: how many runs before it that is the yield of")
 
 
 class Stamp(Described):
@@ -140,6 +145,19 @@ class OfferAnswer(Stamp, OfferSchema):
     """An offer as it is read."""
 
 
+class LandedLot(Described):
+    """What a line of a receipt cost with its share of shipping and tax."""
+
+    lot = text()
+    value = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "null where nothing was stated"})
+
+
+class PurchaseAnswer(Stamp, PurchaseSchema):
+    """A purchase as it is read."""
+
+    landed = many(LandedLot)
+
+
 class LotAnswer(Stamp, LotSchema):
     """A lot as it is read."""
 
@@ -182,6 +200,36 @@ class RunResult(Described):
     reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
 
 
+class MovedResult(Described):
+    """What a run gave, as far as a write elsewhere may move it."""
+
+    yield_fraction = fields.Float(data_key="yield", allow_none=True)
+    contained_g = number()
+
+
+class MovedRun(Described):
+    """A run that came out different because of what was written."""
+
+    run = text()
+    before = fields.Nested(MovedResult)
+    after = fields.Nested(MovedResult)
+
+
+class BookedEntry(Described):
+    """What a stock entry comes to in the ledger."""
+
+    lot = text()
+    kind = text()
+    on = text("the day on which it counts: of one that takes another back, that of the other")
+    quantity_g = number("signed; quantity_ml or quantity_mol of a lot that is booked so")
+
+
+class StockEntryAnswer(Stamp, StockEntrySchema):
+    """A stock entry as it is read, with what it comes to in the ledger."""
+
+    booked = fields.Nested(BookedEntry, allow_none=True)
+
+
 class RunAnswer(Stamp, RunSchema):
     """A run as it is read, with what follows from it."""
 
@@ -197,10 +245,12 @@ RECORD_ANSWERS: Final[Mapping[str, type[Schema]]] = {
     "exchange-rates": ExchangeRateAnswer,
     "rates": RateAnswer,
     "offers": OfferAnswer,
+    "purchases": PurchaseAnswer,
     "lots": LotAnswer,
     "routes": RouteAnswer,
     "pools": PoolAnswer,
     "runs": RunAnswer,
+    "stock-entries": StockEntryAnswer,
 }
 
 

@@ -58,6 +58,10 @@ class ValueField(Refusing[T]):
         except InvalidInput as refused:
             raise ValidationError(list(refused.faults)) from refused
 
+    def plainly(self, written: Any) -> T:
+        """Return the domain value of what a client wrote."""
+        return self._deserialize(written, None, None)
+
     def refuse(self, code: str, detail: str, expected: str | None = None) -> NoReturn:
         """Raise the one fault of this place."""
         raise InvalidInput([Fault(code, detail, expected=expected)])

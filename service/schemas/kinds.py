@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping
 from typing import Any, Final, TypeAlias
 
@@ -11,8 +12,10 @@ from marshmallow import ValidationError
 from service.domain.lot import Lot, Pool
 from service.domain.material import Material
 from service.domain.offer import Offer
+from service.domain.purchase import Purchase
 from service.domain.route import Route
 from service.domain.run import Run
+from service.domain.stock_entry import StockEntry
 from service.domain.supplier import Supplier
 from service.domain.workshop import ExchangeRate, Project, Rate, Workshop
 from service.errors import MOST_FAULTS, Fault, InvalidInput
@@ -20,13 +23,18 @@ from service.schemas.fields import CODE
 from service.schemas.lot import LotSchema, PoolSchema
 from service.schemas.material import MaterialSchema
 from service.schemas.project import ProjectSchema, WorkshopSchema
+from service.schemas.purchase import PurchaseSchema
 from service.schemas.received import received, shown
 from service.schemas.route import RouteSchema
 from service.schemas.run import RunSchema
 from service.schemas.shape import RecordShape, flattened
+from service.schemas.stock_entry import StockEntrySchema
 from service.schemas.trade import ExchangeRateSchema, OfferSchema, RateSchema, SupplierSchema
 
-Record: TypeAlias = Workshop | Project | Material | Supplier | ExchangeRate | Rate | Offer | Lot | Route | Pool | Run
+Record: TypeAlias = (
+    Workshop | Project | Material | Supplier | ExchangeRate | Rate | Offer | Purchase | Lot | Route | Pool | Run
+    | StockEntry
+)  # fmt: skip
 
 SCHEMAS: Final[Mapping[str, type[RecordShape]]] = {
     "workshop": WorkshopSchema,
@@ -36,10 +44,12 @@ SCHEMAS: Final[Mapping[str, type[RecordShape]]] = {
     "exchange-rates": ExchangeRateSchema,
     "rates": RateSchema,
     "offers": OfferSchema,
+    "purchases": PurchaseSchema,
     "lots": LotSchema,
     "routes": RouteSchema,
     "pools": PoolSchema,
     "runs": RunSchema,
+    "stock-entries": StockEntrySchema,
 }
 KINDS: Final = tuple(SCHEMAS)
 """In the order in which they refer to each other: a record names only records of kinds before its own, and lots."""
@@ -47,15 +57,15 @@ WORKSHOP: Final = "workshop"
 """The kind of the workshop's own record, and the one code that it has."""
 
 _SHAPES: Final = {kind: schema() for kind, schema in SCHEMAS.items()}
-_SINGULAR: Final = {kind: kind.removesuffix("s") for kind in KINDS}
+_SINGULAR: Final = {kind: re.sub("ies$", "y", kind).removesuffix("s") for kind in KINDS}
 _PLURAL: Final = {one: kind for kind, one in _SINGULAR.items()}
 
 
 def singular(kind: str) -> str:
     """Return what one record of a kind is called.
 
-    >>> singular("exchange-rates"), singular("workshop")
-    ('exchange-rate', 'workshop')
+    >>> singular("exchange-rates"), singular("stock-entries"), singular("workshop")
+    ('exchange-rate', 'stock-entry', 'workshop')
     """
     return _SINGULAR[kind]
 

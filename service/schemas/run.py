@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, ClassVar, Final
 
 from service.domain.lot import strength_of
 from service.domain.money import Money
 from service.domain.quantity import Quantity
-from service.domain.run import FAILED, FINISHED, OPEN, PRODUCT, ROLES, STATUSES, Charge, Outturn, Run, UnitPrice
+from service.domain.run import (
+    CO_PRODUCT,
+    FAILED,
+    FINISHED,
+    OPEN,
+    PRODUCT,
+    RECOVERED,
+    ROLES,
+    STATUSES,
+    Charge,
+    Outturn,
+    Run,
+    UnitPrice,
+)
 from service.errors import Fault, InvalidInput
 from service.schemas.fields import (
     AmountField,
@@ -133,12 +146,14 @@ class OutturnSchema(StrengthKeys, Part):
     gross = PortionsField()
     tare = AmountField("mass", sign="non-negative")
     cost_share = FractionField(description="the share of the run's cost that it carries")
+    credit = MoneyField(description="what of the run's cost it carries before the rest is shared; it has a lot then")
     waste_class = CodeField()
     expires_on = DateField()
 
     def rules(self, data: Mapping[str, Any], body: Mapping[str, Any]) -> Iterable[Fault]:
         """One weighing, in one of two ways, of more than nothing."""
         yield from strength_rules(body)
+        yield from self._credit(data, body)
         expected = "net, or gross and tare"
         if given(body, "net"):
             for key in ("gross", "tare"):
@@ -156,9 +171,37 @@ class OutturnSchema(StrengthKeys, Part):
                 place = f"/gross/{index}" if isinstance(body["gross"], list) else "/gross"
                 yield Fault("negative-net", detail, expected="gross above tare", pointer=place)
 
+    def _credit(self, data: Mapping[str, Any], body: Mapping[str, Any]) -> Iterator[Fault]:
+        if not given(body, "credit"):
+            return
+        if data.get("role", PRODUCT) not in (CO_PRODUCT, RECOVERED):
+            detail = "a credit is what a co-product or recovered material carries; the rest is the product's"
+            yield Fault("not-with-role", detail, expected="the role co-product or recovered", pointer="/credit")
+        if not given(body, "lot"):
+            yield Fault("missing", "a credit is carried by a lot: say which this makes", pointer="/lot")
+        yield from not_both(body, "credit", "cost_share", "it carries a sum, or a share")
+
     def make(self, values: dict[str, Any]) -> Outturn:
         """Build it with its strength."""
         return Outturn(**with_strength(values))
+
+
+def _share_faults(status: str | None, outturns: Sequence[Outturn]) -> Iterator[Fault]:
+    """Yield the fault of stated shares of the cost that are not shares of one whole.
+
+    They are at most 1; where none is left that would take the rest they are 1: of a finished run, when every lot that
+    it makes states a share or carries a credit. What a failed or abandoned run leaves over is the failure's.
+    """
+    stated = [outturn.cost_share.value for outturn in outturns if outturn.cost_share is not None]
+    whole = sum(stated)
+    if whole > 1:
+        detail = f"the shares of cost come to {whole:f}, more than the whole"
+        yield Fault("out-of-range", detail, expected="at most 1 together", pointer="/outturns")
+    takes_the_rest = [each for each in outturns if each.lot and each.cost_share is None and each.credit is None]
+    if stated and whole < 1 and status == FINISHED and not takes_the_rest:
+        detail = f"every lot that comes out states its share of the cost, and they come to {whole:f}, not to 1"
+        expected = "shares that sum to 1, or a lot that states none and takes the rest"
+        yield Fault("shares-not-one", detail, expected=expected, pointer="/outturns")
 
 
 class ExcludeSchema(Part):
@@ -206,10 +249,7 @@ class RunSchema(RecordShape):
             if isinstance(lot, str) and lot in taken:
                 detail = f"{lot[:64]!r} is charged and taken out in one run: what comes out is a new lot"
                 yield Fault("own-ancestor", detail, expected="a lot of its own", pointer=f"/outturns/{index}/lot")
-        shares = [line.cost_share for line in data.get("outturns") or () if line.cost_share is not None]
-        if sum(share.value for share in shares) > 1:
-            detail = "the shares of cost come to more than the whole"
-            yield Fault("out-of-range", detail, expected="at most 1 together", pointer="/outturns")
+        yield from _share_faults(data.get("status"), data.get("outturns") or ())
 
     def _status(
         self, status: str | None, body: Mapping[str, Any], outturns: list[Mapping[str, Any]]

@@ -1,7 +1,9 @@
 """Objects and lists inside a body: their keys, their bounds, and every fault of them at once.
 
-marshmallow walks the body; what it finds wrong is kept as :class:`Fault`, never as a sentence without a code. A fault
-carries the pointer from where it was found inwards; the levels above put theirs before it.
+A body is first read plainly, by the same fields and rules, as far as nothing is wrong with it: nearly every body is
+sound. Where anything is not, marshmallow walks the whole of it; what it finds wrong is kept as :class:`Fault`, never as
+a sentence without a code. A fault carries the pointer from where it was found inwards; the levels above put theirs
+before it.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from typing import Any, ClassVar, Final, TypeVar
 
 from marshmallow import EXCLUDE, Schema, ValidationError, fields, post_load, validates_schema
 
-from service.errors import MOST_FAULTS, Fault
+from service.errors import MOST_FAULTS, Fault, InvalidInput
 
 LONGEST_KEY: Final = 64
 MOST_HINTS: Final = 10
@@ -61,6 +63,10 @@ def flattened(messages: Any, pointer: str = "") -> Iterator[Fault]:
         yield fault.under(pointer) if pointer else fault
 
 
+class NotPlainError(Exception):
+    """Something of a body is wrong, or looks so: the long way round is to say what."""
+
+
 class Refusing(fields.Field[T]):
     """A field whose own refusals, of what is missing and of null, are faults too."""
 
@@ -75,6 +81,10 @@ class Refusing(fields.Field[T]):
         """Return marshmallow's own two refusals, of what is missing and of null, as the fault ``missing``."""
         why = "is null, and something is wanted here" if key == "null" else "is missing"
         return refusal("missing", f"{self.called} {why}", expected=self.metadata.get("description"))
+
+    def plainly(self, written: Any) -> Any:
+        """Return what a value other than null reads as; raise the error of any kind where anything is wrong with it."""
+        return self.deserialize(written)
 
 
 def refusal(code: str, detail: str, expected: str | None = None) -> ValidationError:
@@ -91,6 +101,32 @@ class Shape(Schema):
         super().__init__(**options)
         self.keys = {field.data_key or name: name for name, field in self.load_fields.items()}
         self.said_keys = ", ".join(self.keys)
+        self._by_key = {field.data_key or name: (name, field) for name, field in self.load_fields.items()}
+        self._required = {name for name, field in self.load_fields.items() if field.required}
+
+    def plainly(self, body: Any) -> dict[str, Any]:
+        """Return what a sound body reads as, by attribute name, as ``load`` does before it makes anything of it.
+
+        Raises an error of whatever kind at the first thing that is wrong.
+        """
+        if not isinstance(body, Mapping):
+            raise NotPlainError
+        read: dict[str, Any] = {}
+        for key, value in body.items():
+            if key not in self._by_key:
+                raise NotPlainError
+            name, field = self._by_key[key]
+            if value is not None:
+                read[name] = field.plainly(value) if isinstance(field, Refusing) else field.deserialize(value)
+            elif field.allow_none:
+                read[name] = None
+            else:
+                raise NotPlainError
+        if not self._required <= read.keys():
+            raise NotPlainError
+        for _ in self.rules(read, body):
+            raise NotPlainError
+        return read
 
     @validates_schema(pass_original=True, skip_on_field_errors=False)
     def whole(self, data: dict[str, Any], original: Mapping[str, Any], **_: Any) -> None:
@@ -130,6 +166,10 @@ class Part(Shape):
         """Return the domain's thing; a key that is absent or null takes the default there."""
         return self.make({name: value for name, value in data.items() if value is not None})
 
+    def made_plainly(self, body: Any) -> Any:
+        """Return the domain's thing of a sound body, as :meth:`plainly` reads it."""
+        return self.made(self.plainly(body))
+
     def make(self, values: dict[str, Any]) -> Any:
         """Build it from the values that were given, by attribute name."""
         return self.makes(**values)
@@ -142,7 +182,11 @@ class RecordShape(Shape):
 
     def record(self, code: str, body: Mapping[str, Any]) -> Any:
         """Return the frozen record of ``code`` from its body, or raise marshmallow's error with every fault."""
-        values = {name: value for name, value in self.load(body, unknown=EXCLUDE).items() if value is not None}
+        try:
+            read = self.plainly(body)
+        except (NotPlainError, ValidationError, InvalidInput):
+            read = self.load(body, unknown=EXCLUDE)
+        values = {name: value for name, value in read.items() if value is not None}
         return self.make({**values, "code": code})
 
     def make(self, values: dict[str, Any]) -> Any:
@@ -174,6 +218,11 @@ class Within(fields.Nested, Refusing[Any]):
         except ValidationError as refused:
             # Half of a refused object is no object: only whole ones reach the rules of the level above.
             raise ValidationError(refused.messages) from refused
+
+    def plainly(self, written: Any) -> Any:
+        """Return the thing that the object describes."""
+        shape = self.schema
+        return shape.made_plainly(written) if isinstance(shape, Part) else self.deserialize(written)
 
 
 class Several(fields.List[Any], Refusing[Any]):
@@ -211,3 +260,12 @@ class Several(fields.List[Any], Refusing[Any]):
             return tuple(super()._deserialize(value, attr, data, **kwargs))
         except ValidationError as refused:
             raise ValidationError(refused.messages) from refused
+
+    def plainly(self, written: Any) -> Any:
+        """Return the tuple of what each entry reads as."""
+        inner = self.inner
+        if not isinstance(written, list | tuple) or not self.at_least <= len(written) <= self.at_most:
+            raise NotPlainError
+        if any(entry is None for entry in written) or not isinstance(inner, Refusing):
+            raise NotPlainError
+        return tuple([inner.plainly(entry) for entry in written])

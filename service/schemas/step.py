@@ -117,6 +117,11 @@ class StepSchema(Part):
     all_at_once = BoolField(description="true where everything is charged at once")
     reaction_enthalpy = AmountField("molar-energy", sign="any", description="negative for heat given off")
     specific_heat = AmountField("specific-heat")
+    reaction_mass = AmountField(
+        "mass",
+        "mass-per-mass",
+        description="what is in the vessel while the heat is given off: a batch, or a gram of key input; else the bill",
+    )
     labour = AmountField("time", sign="non-negative")
     elapsed = AmountField("time", sign="non-negative")
     energy = AmountField("energy", sign="non-negative")

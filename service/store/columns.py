@@ -22,7 +22,7 @@ Days = npt.NDArray[np.int32]
 NO_DAY: Final = 0
 """In a column of days, which are proleptic Gregorian ordinals: no day was written."""
 
-_TEXTS: Final = ("run", "route", "step", "pooled_as", "basis", "status", "operator", "project", "key_lot")
+_TEXTS: Final = ("run", "route", "step", "pooled_as", "basis", "status", "operator", "project", "key_lot", "tags")
 _DAYS: Final = ("started_on", "finished_on")
 _NUMBERS: Final = {
     "batch_g": "batch_g",
@@ -42,9 +42,9 @@ _COLUMNS: Final = [outcomes.c[_NUMBERS.get(name, name)] for name in _NAMES]
 class OutcomeRows:
     """Outcomes of runs by column, one row a run, at one ``state`` of the workshop.
 
-    Texts are objects, None where nothing was written; days are ordinals, :data:`NO_DAY` where none was; masses are in
-    g, ``yields`` fractions with their standard uncertainty ``yield_u``, NaN where unknown. ``removed`` names the runs
-    that are no longer there.
+    Texts are objects, None where nothing was written, the tags of a run in order with a new line between. Days are
+    ordinals, :data:`NO_DAY` where none was; masses are in g, ``yields`` fractions with their standard uncertainty
+    ``yield_u``, NaN where unknown. ``removed`` names the runs that are no longer there.
     """
 
     state: int
@@ -58,6 +58,7 @@ class OutcomeRows:
     operator: Texts
     project: Texts
     key_lot: Texts
+    tags: Texts
     started_on: Days
     finished_on: Days
     excluded: npt.NDArray[np.bool_]

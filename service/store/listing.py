@@ -31,6 +31,7 @@ LISTED: Final[Mapping[str, Mapping[str, ColumnType]]] = MappingProxyType(
             "code": "text", "material": "text", "supplier": "text", "currency": "text",
             "valid_from": "date", "valid_to": "date",
         },
+        "purchases": {"code": "text", "supplier": "text", "bought_on": "date", "received_on": "date"},
         "lots": {
             "code": "text", "material": "text", "supplier": "text", "project": "text", "origin": "text",
             "received_on": "date", "expires_on": "date",
@@ -40,6 +41,10 @@ LISTED: Final[Mapping[str, Mapping[str, ColumnType]]] = MappingProxyType(
         "runs": {
             "code": "text", "route": "text", "step": "text", "status": "text", "project": "text", "operator": "text",
             "started_on": "date", "finished_on": "date", "excluded": "flag",
+        },
+        "stock-entries": {
+            "code": "text", "lot": "text", "kind": "text", "on": "date", "reverses": "text", "operator": "text",
+            "project": "text",
         },
     }
 )  # fmt: skip
@@ -147,14 +152,14 @@ def _records(reading: Reading, kind: str, codes: Sequence[str]) -> list[StoredRe
 
 
 def _made_lots(reading: Reading, codes: Sequence[str]) -> dict[str, StoredRecord]:
-    """Lots that runs and pools make, dated by the record through which they were written."""
+    """Lots that runs, pools and purchases make, dated by the record through which they were written."""
     lots = KINDS["lots"].c
     statement = select(lots.code, lots.source_kind, lots.source_code).where(
         lots.workshop == reading.workshop_id, lots.code.in_(codes)
     )
     sources = {row.code: (row.source_kind, row.source_code) for row in reading.connection.execute(statement)}
     found: dict[str, StoredRecord] = {}
-    for kind in ("runs", "pools"):
+    for kind in ("runs", "pools", "purchases"):
         through = {code for source, code in sources.values() if source == kind}
         records = {record.code: record for record in many(reading, kind, through)}
         for code, source in sources.items():

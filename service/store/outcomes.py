@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache, cached_property
 from typing import Any, Final
 
@@ -24,16 +24,20 @@ NUMBERS: Final = (
 
 @dataclass(frozen=True)
 class StoredOutcome:
-    """The outcome of a run as it is kept: ``row`` holds the columns by name, ``state`` is what last moved it."""
+    """The outcome of a run as it is kept: ``row`` holds the columns by name, ``state`` is what last moved it.
+
+    ``given`` is its detail where that need not be read from the row.
+    """
 
     run: str
     state: int
     row: Mapping[str, Any]
+    given: dict[str, Any] | None = field(default=None, compare=False, repr=False)
 
     @cached_property
     def detail(self) -> dict[str, Any]:
         """Charges, outturns, findings and reasons, as ``Outcome.detail`` gave them."""
-        found: dict[str, Any] = json.loads(self.row["detail"])
+        found: dict[str, Any] = json.loads(self.row["detail"]) if self.given is None else self.given
         return found
 
 

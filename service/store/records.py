@@ -8,9 +8,23 @@ from dataclasses import dataclass
 from functools import cache, cached_property
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Row, Select, and_, bindparam, literal, null, select, tuple_
+from sqlalchemy import (
+    ColumnElement,
+    CompoundSelect,
+    FromClause,
+    Row,
+    Select,
+    and_,
+    bindparam,
+    func,
+    literal,
+    null,
+    select,
+    tuple_,
+    union_all,
+)
 
-from service.store.rows import chunks
+from service.store.rows import among, chunks, code_list
 from service.store.session import Reading, Writing
 from service.store.tables import KINDS, outcomes, revisions
 from service.store.types import iso_time
@@ -76,8 +90,9 @@ def same_body(text: str, body: Mapping[str, Any]) -> bool:
     return json.dumps(json.loads(text), sort_keys=True) == json.dumps(body, sort_keys=True)
 
 
-def append(writing: Writing, kind: str, code: str, revision: int, text: str | None, reason: str | None) -> None:
-    """Add a revision to the truth; a ``text`` of None is a tombstone."""
+def append(writing: Writing, kind: str, code: str, revision: int, text: str | None, reason: str | None) -> StoredRecord:
+    """Add a revision to the truth, and return it as it is stored; a ``text`` of None is a tombstone."""
+    at = iso_time(writing.at)
     row = {
         "workshop": writing.workshop_id,
         "kind": kind,
@@ -88,10 +103,11 @@ def append(writing: Writing, kind: str, code: str, revision: int, text: str | No
         "body": text,
         "by": writing.by,
         "token": writing.token,
-        "at": iso_time(writing.at),
+        "at": at,
         "reason": reason,
     }
-    writing.connection.execute(_INSERT, row)
+    writing.put(revisions, row)
+    return StoredRecord(kind, code, revision, writing.state, text or "", at, writing.by, reason, text is None)
 
 
 def newest(reading: Reading, kind: str, code: str) -> StoredRecord | None:
@@ -134,6 +150,27 @@ def many(reading: Reading, kind: str, codes: Collection[str] | None = None) -> l
         values = {"workshop": reading.workshop_id} | ({} if chunk is None else {"codes": chunk})
         found_rows += reading.connection.execute(_standing(kind, every=chunk is None), values).all()
     return [_stored(row) for row in found_rows]
+
+
+def several(reading: Reading, named: Mapping[str, Collection[str]]) -> list[StoredRecord]:
+    """The records of several kinds as they stand: those of the codes named of each, and the analytes of materials.
+
+    In no order, a material that is asked for and an analyte too perhaps twice. One query. Runs come without the state
+    of their outcome.
+    """
+    wanted = {kind: codes for kind, codes in sorted(named.items()) if codes}
+    if not wanted:
+        return []
+    values = {f"codes_{kind}": code_list(reading, codes) for kind, codes in wanted.items()}
+    statement = _several(tuple(wanted), reading.dialect)
+    return [_stored(row) for row in reading.connection.execute(statement, {"workshop": reading.workshop_id, **values})]
+
+
+def newest_of(reading: Reading, kind: str, codes: Collection[str]) -> dict[str, StoredRecord]:
+    """The last revision of each of ``codes`` that there ever was, tombstones too. One query."""
+    values = {"workshop": reading.workshop_id, "kind": kind, "codes": code_list(reading, codes)}
+    rows = reading.connection.execute(_newest_of(kind, reading.dialect), values)
+    return {row.code: _stored(row) for row in rows}
 
 
 def at_revisions(
@@ -201,7 +238,6 @@ def replay(reading: Reading, after: Place, limit: int) -> list[tuple[Place, Stor
     ]
 
 
-_INSERT: Final = revisions.insert()
 _PLACE: Final = tuple_(revisions.c.state, revisions.c.seq)
 
 
@@ -237,6 +273,37 @@ def _standing(kind: str, *, every: bool) -> Select[Any]:
     )
     statement = _columns(kind).where(table.c.workshop == bindparam("workshop"), joined).order_by(table.c.code)
     return statement if every else statement.where(table.c.code.in_(bindparam("codes", expanding=True)))
+
+
+@cache
+def _several(kinds: tuple[str, ...], dialect: str) -> CompoundSelect[Any]:
+    r = revisions.c
+    columns = (r.kind, r.code, r.revision, r.state, r.body, r.at, r.by, r.reason, null().label("outcome_state"))
+
+    def standing(kind: str, table: FromClause) -> Select[Any]:
+        own = and_(r.workshop == table.c.workshop, r.kind == kind, r.code == table.c.code)
+        return select(*columns).where(table.c.workshop == bindparam("workshop"), own, r.revision == table.c.revision)
+
+    arms = []
+    for kind in kinds:
+        table = KINDS[kind]
+        asked = among(table.c.code, f"codes_{kind}", dialect)
+        arms.append(standing(kind, table).where(asked))
+        if kind == "materials":
+            analytes = table.alias("analytes")
+            named = and_(table.c.workshop == analytes.c.workshop, table.c.analyte == analytes.c.code, asked)
+            arms.append(standing(kind, analytes).where(named))
+    return union_all(*arms)
+
+
+@cache
+def _newest_of(kind: str, dialect: str) -> Select[Any]:
+    r, later = revisions.c, revisions.alias("later")
+    own = and_(r.workshop == bindparam("workshop"), r.kind == bindparam("kind"), among(r.code, "codes", dialect))
+    last = select(func.max(later.c.revision)).where(
+        later.c.workshop == r.workshop, later.c.kind == r.kind, later.c.code == r.code
+    )
+    return _columns(kind).where(own, r.revision == last.correlate(revisions).scalar_subquery())
 
 
 def _key(reading: Reading, kind: str, code: str) -> dict[str, Any]:

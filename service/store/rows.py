@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from itertools import islice
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Delete, Table, and_, bindparam, delete
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy import ColumnElement, Delete, Table, Text, and_, any_, bindparam, column, delete, func, select
+from sqlalchemy.dialects.postgresql import ARRAY
 
 from service.store.session import Reading, Writing
 from service.store.types import finite
@@ -19,11 +20,9 @@ MOST_CODES: Final = 500
 
 def upsert(writing: Writing, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
     """Insert rows, or overwrite those that have the same key; each gets the workshop and the state of the write."""
-    if rows:
-        stamp = {"workshop": writing.workshop_id, "state": writing.state}
-        writing.connection.execute(
-            _upsert(table, writing.connection.dialect.name), [{**finite(row), **stamp} for row in rows]
-        )
+    stamp = {"workshop": writing.workshop_id, "state": writing.state}
+    for row in rows:
+        writing.put(table, {**finite(row), **stamp})
 
 
 def remove(writing: Writing, table: Table, keys: Sequence[Mapping[str, Any]]) -> None:
@@ -41,6 +40,23 @@ def of_workshop(reading: Reading, table: Table) -> ColumnElement[bool]:
     return table.c.workshop == reading.workshop_id
 
 
+def among(code: ColumnElement[Any], name: str, dialect: str) -> ColumnElement[bool]:
+    """The condition that ``code`` is among those of the parameter ``name``, which :func:`code_list` makes.
+
+    The statement has the same text for any number of codes, so it is put together and prepared once.
+    """
+    if dialect == "postgresql":
+        return code == any_(bindparam(name, type_=ARRAY(Text())))
+    each = func.json_each(bindparam(name, type_=Text())).table_valued(column("value", Text()))
+    return code.in_(select(each.c.value))
+
+
+def code_list(reading: Reading, codes: Iterable[str]) -> Any:
+    """Codes as the parameter that :func:`among` compares with."""
+    several = sorted(set(codes))
+    return several if reading.dialect == "postgresql" else json.dumps(several)
+
+
 def chunks(codes: Collection[str] | None) -> Iterator[list[str] | None]:
     """The distinct codes in sorted groups that one statement can name; None, which means all, is one group."""
     if codes is None:
@@ -49,15 +65,6 @@ def chunks(codes: Collection[str] | None) -> Iterator[list[str] | None]:
     rest: Iterable[str] = iter(sorted(set(codes)))
     while chunk := list(islice(rest, MOST_CODES)):
         yield chunk
-
-
-@cache
-def _upsert(table: Table, dialect: str) -> Any:
-    module: Any = sqlite if dialect == "sqlite" else postgresql
-    statement = module.insert(table)
-    keys = [column.name for column in table.primary_key.columns]
-    others = {column.name: statement.excluded[column.name] for column in table.columns if column.name not in keys}
-    return statement.on_conflict_do_update(index_elements=keys, set_=others)
 
 
 @cache

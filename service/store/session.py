@@ -9,12 +9,12 @@ gaps. Leaving a session without reaching its end rolls back.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from sqlalchemy import Connection, Engine, select, update
+from sqlalchemy import Connection, Engine, Table, select, update
 from sqlalchemy.exc import DBAPIError, TimeoutError
 from sqlalchemy.sql import text as raw_sql
 
@@ -23,6 +23,7 @@ from service.store.engines import WRITES, engine_for, file_of
 from service.store.lockfile import LockFile
 from service.store.refusals import TryAgain, is_away, refusal_of
 from service.store.tables import workshops
+from service.store.waiting import Waiting
 
 if TYPE_CHECKING:
     from service.store.upgrade import Upgrade
@@ -38,13 +39,26 @@ class Reading:
     """One snapshot of one workshop: its ``state``, and the connection that reads it."""
 
     def __init__(self, connection: Connection, workshop_id: int, state: int) -> None:
-        self.connection = connection
+        self._connection = connection
         self.workshop_id = workshop_id
         self.state = state
 
+    @property
+    def connection(self) -> Connection:
+        """The connection that reads the snapshot."""
+        return self._connection
+
+    @property
+    def dialect(self) -> str:
+        """``sqlite`` or ``postgresql``."""
+        return self._connection.dialect.name
+
 
 class Writing(Reading):
-    """One write transaction of one workshop. ``state`` is the new one, that everything written in it carries."""
+    """One write transaction of one workshop. ``state`` is the new one, that everything written in it carries.
+
+    Rows that are put wait until something else is asked of the connection, so that they go in few statements.
+    """
 
     def __init__(
         self, connection: Connection, workshop_id: int, state: int, by: str, at: dt.datetime, token: str | None
@@ -55,7 +69,24 @@ class Writing(Reading):
         self.token = token
         self._seq = 0
         self._first_state = state
+        self._waiting = Waiting()
         self.abandoned = False
+
+    @property
+    def connection(self) -> Connection:
+        """The connection; whatever is asked of it finds every row that was put before."""
+        self.send()
+        return self._connection
+
+    def put(self, table: Table, row: Mapping[str, Any]) -> None:
+        """Let a row be written, over the one that has the same key."""
+        if self._waiting.put(table, row):
+            self.send()
+
+    def send(self) -> None:
+        """Send what waits to be written: the database's own refusals come with it."""
+        if self._waiting:
+            self._waiting.send(self._connection)
 
     def abandon(self) -> None:
         """Let the transaction be rolled back at its end: nothing was to be written after all, and no state moves."""
@@ -90,6 +121,8 @@ class Database:
         self._lock_file = None if self.file is None else LockFile(self.file.with_name(self.file.name + ".lock"))
         snapshot: dict[str, Any] = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
         self._reader = engine.execution_options(**(snapshot if self.file is None else {}))
+        # One statement by itself needs no transaction: a server is spared the two round trips of its begin and end.
+        self._looker = engine if self.file is not None else engine.execution_options(isolation_level="AUTOCOMMIT")
         self._writer = engine.execution_options(**{WRITES: True})
 
     @property
@@ -117,6 +150,8 @@ class Database:
             yield writing
             if writing.abandoned:
                 connection.rollback()
+            else:
+                writing.send()
 
     @contextmanager
     def replaying(self, workshop_id: int) -> Iterator[Replaying]:
@@ -125,12 +160,15 @@ class Database:
         statement = update(workshops).values(state=workshops.c.state).returning(workshops.c.state)
         statement = statement.where(workshops.c.id == workshop_id)
         with self._written(lambda found: found.scalar(statement)) as (connection, state):
-            yield Replaying(connection, workshop_id, _known(state), "", dt.datetime.min.replace(tzinfo=dt.UTC), None)
+            at = dt.datetime.min.replace(tzinfo=dt.UTC)
+            replaying = Replaying(connection, workshop_id, _known(state), "", at, None)
+            yield replaying
+            replaying.send()
 
     @contextmanager
     def looking(self) -> Iterator[Connection]:
-        """A connection that reads outside of any workshop: tokens, the list of workshops, the schema."""
-        with self._session(self._reader, lambda _: None) as (connection, _):
+        """A connection that reads outside of any workshop, one statement at a time: tokens, workshops, the schema."""
+        with self._session(self._looker, lambda _: None) as (connection, _):
             yield connection
 
     @contextmanager

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
-from sqlalchemy import Select, bindparam, select
+from sqlalchemy import Select, bindparam, func, or_, select
 
-from service.domain.lot import ShelfLot
-from service.store.rows import chunks, of_workshop, remove, upsert
+from service.domain.lot import ShelfLot, Strength
+from service.store.entries import GIGA, whole
+from service.store.rows import among, chunks, code_list, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
 from service.store.strengths import strength_from, strength_text
 from service.store.tables import entries, lots
@@ -24,7 +25,8 @@ class StoredLot:
 
     ``amount`` in ng, nL or nmol by the lot's dimension, None where it cannot be told; ``value_micro`` is 10⁻⁶ of
     ``currency``, what the whole lot is worth where it was written so. ``revision`` is that of the lot's own record,
-    None where it has none; ``state`` the one that last wrote it.
+    None where it has none; ``state`` the one that last wrote it. ``assayed`` is what later assays found, which its
+    strength has over what its record states; ``recounts`` how often it was counted.
     """
 
     lot: ShelfLot
@@ -35,16 +37,15 @@ class StoredLot:
     currency: str | None = None
     revision: int | None = None
     state: int | None = None
+    assayed: Strength | None = None
+    recounts: int = 0
 
 
 def stored_lots(reading: Reading, codes: Collection[str] | None = None) -> dict[str, StoredLot]:
     """The lots on the shelf by code, all or those of ``codes``."""
-    found: dict[str, StoredLot] = {}
-    for chunk in chunks(codes):
-        values = {"workshop": reading.workshop_id} | ({} if chunk is None else {"codes": chunk})
-        rows = reading.connection.execute(_lots(every=chunk is None), values).mappings()
-        found |= {row["code"]: _stored(row) for row in rows}
-    return found
+    values = {"workshop": reading.workshop_id} | ({} if codes is None else {"codes": code_list(reading, codes)})
+    rows = reading.connection.execute(_lots(reading.dialect, every=codes is None), values).mappings()
+    return {row["code"]: _stored(row) for row in rows}
 
 
 def shelf_lots(reading: Reading, codes: Collection[str] | None = None) -> dict[str, ShelfLot]:
@@ -68,6 +69,98 @@ def of_material(reading: Reading, materials: Collection[str]) -> list[str]:
     return found
 
 
+class LotsAlike(NamedTuple):
+    """Lots of one material that were put on the shelf in one dimension at one strength.
+
+    ``amount`` is that of all of them, in ng, nL or nmol; ``squares`` the sum of the squares of each one's.
+    """
+
+    material: str
+    dimension: str
+    strength_text: str
+    amount: int
+    squares: int
+
+    @property
+    def strength(self) -> Strength:
+        """What each of them holds."""
+        return strength_from(self.strength_text)
+
+
+def alike(reading: Reading, materials: Collection[str]) -> list[LotsAlike]:
+    """The lots of some materials of which something was put on the shelf, those that are alike taken together."""
+    found: dict[tuple[str, str, str], tuple[int, int]] = {}
+    # Summed here, in whole numbers of any size: SQLite takes longer to sort the rows than to hand them out.
+    for *key, amount in _plain(reading, _amounts(), materials):
+        total, squares = found.get(place := tuple(key), (0, 0))
+        found[place] = total + amount, squares + amount * amount
+    return [LotsAlike(*key, *sums) for key, sums in sorted(found.items())]
+
+
+def that_state(reading: Reading, materials: Collection[str], names: Collection[str]) -> set[str]:
+    """Those of some materials of which any lot states one of ``names``: its assay, its density and so on."""
+    own = (lots.c.workshop == bindparam("workshop"), lots.c.material.in_(bindparam("materials", expanding=True)))
+    states = or_(*(lots.c.strength.like(f'%"{name}":%') for name in names))
+    return {material for (material,) in _plain(reading, select(lots.c.material).where(*own, states), materials)}
+
+
+class LotLeft(NamedTuple):
+    """A lot that still holds something: ``left`` is above zero, in ng, nL or nmol. ``expires_on`` is ISO text."""
+
+    code: str
+    material: str
+    dimension: str
+    strength_text: str
+    project: str | None
+    expires_on: str | None
+    left: int
+
+    @property
+    def strength(self) -> Strength:
+        """What it holds a gram."""
+        return strength_from(self.strength_text)
+
+
+def lots_left(reading: Reading, materials: Collection[str]) -> list[LotLeft]:
+    """The lots of some materials that still hold something, by code."""
+    rows = _plain(reading, _lefts(), materials)
+    return sorted(LotLeft._make((*row, whole(giga, rest))) for *row, giga, rest in rows)
+
+
+def _plain(reading: Reading, statement: Select[Any], materials: Collection[str]) -> Iterator[Any]:
+    """The rows as the driver hands them out: nothing in them needs to be converted, and there may be many."""
+    for chunk in chunks(materials):
+        values = {"workshop": reading.workshop_id, "materials": chunk}
+        cursor: Any = reading.connection.execute(statement, values).cursor
+        yield from cursor
+        cursor.close()
+
+
+@cache
+def _amounts() -> Select[Any]:
+    own = (lots.c.workshop == bindparam("workshop"), lots.c.material.in_(bindparam("materials", expanding=True)))
+    return select(lots.c.material, lots.c.dimension, lots.c.strength, lots.c.amount).where(*own, lots.c.amount > 0)
+
+
+@cache
+def _lefts() -> Select[Any]:
+    e = entries.c
+    giga, rest = func.sum(e.quantity.op("/")(GIGA)).label("giga"), func.sum(e.quantity % GIGA).label("rest")
+    left = (
+        select(e.lot, giga, rest)
+        .where(e.workshop == bindparam("workshop"), e.lot.is_not(None))
+        .group_by(e.lot)
+        .having(giga * GIGA + rest > 0)
+        .subquery()
+    )
+    names = ("code", "material", "dimension", "strength", "project", "expires_on")
+    return (
+        select(*(lots.c[name] for name in names), left.c.giga, left.c.rest)
+        .join(left, left.c.lot == lots.c.code)
+        .where(lots.c.workshop == bindparam("workshop"), lots.c.material.in_(bindparam("materials", expanding=True)))
+    )
+
+
 def put_lots(writing: Writing, stored: Sequence[StoredLot]) -> None:
     """Put lots on the shelf, or overwrite them."""
     upsert(writing, lots, [_row(lot) for lot in stored])
@@ -78,28 +171,35 @@ def remove_lots(writing: Writing, codes: Collection[str]) -> None:
     remove(writing, lots, [{"code": code} for code in sorted(codes)])
 
 
-def descendants(reading: Reading, made: Collection[str]) -> set[str]:
-    """The lots that anything of the lots ``made`` went into, through any number of runs and pools."""
+def descendants(reading: Reading, made: Collection[str], most: int | None = None) -> set[str]:
+    """The lots that anything of the lots ``made`` went into, through any number of runs and pools.
+
+    With ``most`` no more are looked for than about so many.
+    """
     taken = entries.c.kind.in_(["charge", "pool-in"])
-    down = (
-        select(lots.c.code).where(of_workshop(reading, lots), lots.c.code.in_(sorted(made))).cte("down", recursive=True)
+    own = of_workshop(reading, lots)
+    down = select(lots.c.code).where(own, lots.c.code.in_(sorted(made))).cte("down", recursive=True)
+    # An outer join, so that lines come first: a planner without statistics would begin with all lots of the workshop.
+    same_source = (
+        (lots.c.workshop == entries.c.workshop)
+        & (lots.c.source_kind == entries.c.source_kind)
+        & (lots.c.source_code == entries.c.source_code)
     )
     step = (
         select(lots.c.code)
-        .join(entries, (entries.c.workshop == lots.c.workshop) & (entries.c.source_kind == lots.c.source_kind)
-              & (entries.c.source_code == lots.c.source_code))
-        .join(down, entries.c.lot == down.c.code)
-        .where(of_workshop(reading, lots), taken)
-    )  # fmt: skip
+        .select_from(down.join(entries, of_workshop(reading, entries) & (entries.c.lot == down.c.code)))
+        .join(lots, same_source, isouter=True)
+        .where(taken)
+    )
     down = down.union(step)
-    return set(reading.connection.scalars(select(down.c.code))) - set(made)
+    return set(reading.connection.scalars(select(down.c.code).limit(most))) - {*made, None}
 
 
 @cache
-def _lots(*, every: bool) -> Select[Any]:
+def _lots(dialect: str, *, every: bool) -> Select[Any]:
     """The lots by code, every one or those in the list ``codes``; built once."""
     statement = select(lots).where(lots.c.workshop == bindparam("workshop")).order_by(lots.c.code)
-    return statement if every else statement.where(lots.c.code.in_(bindparam("codes", expanding=True)))
+    return statement if every else statement.where(among(lots.c.code, "codes", dialect))
 
 
 def _stored(row: Mapping[Any, Any]) -> StoredLot:
@@ -115,8 +215,9 @@ def _stored(row: Mapping[Any, Any]) -> StoredLot:
         expires_on=_day(row["expires_on"]),
         hazards=None if row["hazards"] is None else tuple(row["hazards"].split()),
     )
-    others = ("amount", "origin", "supplier", "value_micro", "currency", "revision", "state")
-    return StoredLot(lot, **{name: row[name] for name in others})
+    others = ("amount", "origin", "supplier", "value_micro", "currency", "revision", "state", "recounts")
+    assayed = None if row["assayed"] is None else strength_from(row["assayed"])
+    return StoredLot(lot, **{name: row[name] for name in others}, assayed=assayed)
 
 
 def _row(stored: StoredLot) -> dict[str, Any]:
@@ -128,6 +229,8 @@ def _row(stored: StoredLot) -> dict[str, Any]:
         "dimension": lot.dimension,
         "amount": stored.amount,
         "strength": strength_text(lot.strength),
+        "assayed": None if stored.assayed is None else strength_text(stored.assayed),
+        "recounts": stored.recounts,
         "hazards": None if lot.hazards is None else " ".join(lot.hazards),
         "source_kind": lot.source_kind,
         "source_code": lot.source_code,

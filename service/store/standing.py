@@ -11,8 +11,10 @@ from sqlalchemy import func, select, update
 from service.domain.lot import Pool
 from service.domain.material import Material
 from service.domain.offer import Offer
+from service.domain.purchase import Purchase
 from service.domain.route import Route
 from service.domain.run import Run
+from service.domain.stock_entry import StockEntry
 from service.domain.supplier import Supplier
 from service.domain.workshop import ExchangeRate, Project, Rate, Workshop
 from service.store.rows import chunks, of_workshop, remove, upsert
@@ -21,7 +23,7 @@ from service.store.tables import DERIVED, KINDS, runs, steps, workshops
 from service.store.types import iso
 
 
-def put_row(writing: Writing, kind: str, record: Any, revision: int, **more: Any) -> None:
+def put_row(writing: Writing, kind: str, record: Any, revision: int, /, **more: Any) -> None:
     """Write the typed row of a record; ``more`` are columns that its body does not hold. Lots are put on the shelf."""
     if isinstance(record, Workshop):
         statement = update(workshops).where(workshops.c.id == writing.workshop_id)
@@ -151,6 +153,19 @@ def _offer(record: Offer) -> dict[str, Any]:
     }
 
 
+def _purchase(record: Purchase) -> dict[str, Any]:
+    return {
+        "supplier": record.supplier,
+        "bought_on": iso(record.bought_on),
+        "received_on": iso(record.received_on),
+    }
+
+
+def _stock_entry(record: StockEntry) -> dict[str, Any]:
+    own = ("lot", "kind", "reverses", "operator", "project")
+    return {**{name: getattr(record, name) for name in own}, "on": iso(record.on)}
+
+
 def _route(record: Route) -> dict[str, Any]:
     return {"name": record.name, "product": record.product}
 
@@ -180,9 +195,11 @@ _ROWS: Final[Mapping[str, Callable[[Any], dict[str, Any]]]] = MappingProxyType(
         "exchange-rates": _exchange_rate,
         "rates": _rate,
         "offers": _offer,
+        "purchases": _purchase,
         "routes": _route,
         "pools": _pool,
         "runs": _run,
+        "stock-entries": _stock_entry,
     }
 )
 

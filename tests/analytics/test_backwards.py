@@ -126,6 +126,12 @@ def test_tap_water_never_runs_out_and_what_nobody_sells_does() -> None:
     assert most_from(nowhere, ASKED, 20 * EURO).runs_out_first == "acid"
 
 
+def test_the_shelf_does_not_run_out_of_what_is_at_hand_but_a_budget_pays_for_it() -> None:
+    book = replace(on_hand(ore=100.0, soda=500.0), at_hand=frozenset({"acid"}))
+    assert most_from(book, ASKED, None).runs_out_first == "ore"
+    assert "acid-200" in most_from(book, ASKED, 20 * EURO).whole.shopping.purchase.packs
+
+
 def test_what_cannot_be_had_is_said() -> None:
     with pytest.raises(NotComputable, match="runs out first") as refused:
         most_from(on_hand(soda=5.0, acid=5.0), ASKED, None)

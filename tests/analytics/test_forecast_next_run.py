@@ -148,3 +148,15 @@ def test_values_out_of_range_are_refused(wrong: dict[str, object]) -> None:
 def test_certainty_is_refused(probability: float) -> None:
     with pytest.raises(ValueError, match="between 0 and 1"):
         forecast_step([0.6], 0, mass_ratio=False).at_least(probability)
+
+
+def test_a_default_prior_widens_and_never_narrows() -> None:
+    # logit 0.2, 0.5, 0.9: own standard deviation 1.80, against the default of 0.60 with three degrees of freedom.
+    yields = [0.2, 0.5, 0.9]
+    own = float(np.std(np.log(np.array(yields) / (1 - np.array(yields))), ddof=1))
+    alone = forecast_step(yields, 0, mass_ratio=False)
+    assert alone.spread_low == pytest.approx(own)
+    assert alone.dof == 5
+    lent = forecast_step(yields, 0, mass_ratio=False, prior=SpreadPrior(nu0=4.0, s0=0.5))
+    assert lent.spread_low == pytest.approx(math.sqrt((4 * 0.25 + 2 * own**2) / 6))
+    assert forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False).spread_low == pytest.approx(0.5079, abs=5e-5)

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.analytics.money.log_mean import log_mean, log_mean_split
-from service.analytics.money.losses import StepTotals, compare_periods, step_losses
+from service.analytics.money.losses import StepTotals, step_losses
+from service.analytics.money.periods import compare_periods
 from service.analytics.money.standard_cost import CostLine, StepCost, standard_cost
 from service.errors import NotComputable
 
@@ -40,6 +41,7 @@ def test_the_leak_of_the_standard_cost_stands_beside_grams_and_moles() -> None:
     assert [loss.against_limit.lost_mol for loss in found] == [None, 0.6, 0.6, 0.6]
     assert found[0].reasons == {"lost_mol": "the product has no molar mass"}
     assert found[1].against_best.lost_g == pytest.approx(40.0)
+    assert [loss.against_limit.share for loss in found] == pytest.approx([0.3] * 4)
     assert all((loss.against_best.cost_per_g or 0) < (loss.against_limit.cost_per_g or 0) for loss in found)
 
 
@@ -154,3 +156,46 @@ def test_periods_that_cannot_be_compared_say_why() -> None:
         compare_periods(chain(), chain(ratios=(0.7, 0.0, 0.8, 0.5)))
     with pytest.raises(NotComputable, match="no price for input"):
         compare_periods(chain(), chain((None, 0.1, 0.1, 0.1)))
+
+
+# What the factors of two periods are.
+
+
+def test_price_use_strength_and_dryness_stand_apart() -> None:
+    def month(price: float, use: float, limit: float, fraction: float) -> list[StepCost]:
+        acid = CostLine("acid", price * use, unit_price=price)
+        return [StepCost("wash", fraction * limit, (acid,), ratio_limit=limit)]
+
+    split = compare_periods(month(2.0, 3.0, 0.5, 0.8), month(2.5, 2.0, 0.4, 0.9), dry_fractions=(0.95, 0.90))
+    old, new = 2.0 * 3.0 / (0.5 * 0.8 * 0.95), 2.5 * 2.0 / (0.4 * 0.9 * 0.90)
+    mean = (new - old) / math.log(new / old)
+    assert split.by_factor == pytest.approx(
+        {
+            "price wash/acid": mean * math.log(2.5 / 2.0),
+            "use wash/acid": mean * math.log(2.0 / 3.0),
+            "limit wash": mean * math.log(0.5 / 0.4),
+            "yield wash": mean * math.log(0.8 / 0.9),
+            "dry wash": mean * math.log(0.95 / 0.90),
+        },
+        rel=1e-12,
+    )
+    assert math.fsum(split.by_factor.values()) == pytest.approx(new - old, rel=1e-12)
+
+
+@given(st.floats(0.05, 0.95), st.floats(0.05, 0.95), st.floats(0.0, 50.0))
+def test_failed_runs_and_low_yields_are_the_whole_loss(ratio: float, best: float, failed_g: float) -> None:
+    cost = standard_cost(
+        [StepCost("wash", ratio, (CostLine("chalk", 2.0),), ratio_limit=1.0, ratio_best=max(best, ratio))]
+    )
+    given_g = 100.0
+    step = StepTotals("wash", given_g, ratio * given_g, max(best, ratio), failed_theoretical_g=failed_g)
+    (loss,) = step_losses([step], cost)
+    whole = loss.against_limit
+    assert whole.lost_g == pytest.approx(given_g * (1 - ratio))
+    assert whole.failed_share == pytest.approx(min(failed_g / (given_g * (1 - ratio)), 1.0))
+    # 100 g of feed at 2 cost 200, of which the share that is lost is lost; a final gram stands for 1/ratio of feed.
+    assert whole.cost == pytest.approx(200 * (1 - ratio))
+    assert whole.cost_per_g == pytest.approx(2 / ratio - 2)
+    assert whole.lost_g_per_g == pytest.approx((1 - ratio) / ratio)
+    attainable = loss.against_best
+    assert attainable.cost_per_g == pytest.approx(2 / ratio - 2 / max(best, ratio), abs=1e-12)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from service.analytics.forecast.draws import QUOTED_TRIALS, seed_for, step_draws
+from service.analytics.forecast.draws import QUOTED_TRIALS, Trials, seed_for, step_draws
 from service.analytics.forecast.next_run import StepForecast, forecast_step
 from service.analytics.planning.chain import all_fail, p_max, product_per_gram, reach_probability, starting_amount
 
@@ -83,6 +84,10 @@ STEPS = [
     (forecast_step([1.1, 0.9, 1.3, 1.2, 1.0], 0, mass_ratio=True), 1.0),
     (forecast_step([], 0, mass_ratio=False, opinion=(0.4, 0.7, 0.8)), 0.8),
 ]
+WIDENED = [
+    (forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, spread_factor=1.5), 0.55),
+    (forecast_step([0.4, 0.5, 0.3, 0.6], 0, mass_ratio=False, runs_per_lot=2, new_lot=True), 1.2),
+]
 
 
 def ln_yield_masses(forecast: StepForecast) -> NDArray[np.float64]:
@@ -100,27 +105,59 @@ def ln_yield_masses(forecast: StepForecast) -> NDArray[np.float64]:
     return np.diff(cumulated)
 
 
-@pytest.mark.parametrize("steps", [STEPS[:1], STEPS[:2], STEPS[:3], STEPS])
-@pytest.mark.parametrize("amount_g", [30.0, 60.0, 120.0, 300.0])
-def test_one_batch_a_step_agrees_with_numeric_convolution(
-    steps: list[tuple[StepForecast, float]], amount_g: float
-) -> None:
-    target_g = 10.0
+def convolved(steps: Sequence[tuple[StepForecast, float]], amount_per_target: float) -> float:
+    """The probability that an amount reaches its target through one batch a step, by convolution of ln(yield).
+
+    Its own error is that of the grid: half a step of 0.01 in the logarithm of the amount, interpolated within a bin.
+    """
     masses = np.ones(1)
     usable = 1.0
     for forecast, _ in steps:
         masses = np.convolve(masses, ln_yield_masses(forecast))
         usable *= 1 - forecast.mean_failure
     # The sum of bin centres needed; half a bin below a centre still rounds to it.
-    needed = math.log(target_g / amount_g) - sum(math.log(per_gram) for _, per_gram in steps)
+    needed = -math.log(amount_per_target) - sum(math.log(per_gram) for _, per_gram in steps)
     place = needed / GRID + 1200 * len(steps) + 0.5
     first = math.ceil(place)
-    exact = usable * float(masses[first:].sum() + (first - place) * masses[first - 1])
+    return usable * float(masses[first:].sum() + (first - place) * masses[first - 1])
 
+
+def drawn(steps: Sequence[tuple[StepForecast, float]]) -> Trials:
+    """Grams of product a gram begun with, by the draws of a quoted plan."""
     draws = [
         step_draws(forecast, seed_for("convolution", str(number), "yield"), QUOTED_TRIALS)
         for number, (forecast, _) in enumerate(steps)
     ]
-    product = product_per_gram(draws, [1] * len(steps), [per_gram for _, per_gram in steps])
-    p, monte_carlo_u = reach_probability(product, amount_g, target_g)
-    assert p == pytest.approx(exact, abs=4 * monte_carlo_u + 1e-3)
+    return product_per_gram(draws, [1] * len(steps), [per_gram for _, per_gram in steps])
+
+
+GRID_ERROR = 1e-3
+"""What the grid of 0.01 adds to a probability at the most, against steps of half that."""
+
+
+@pytest.mark.parametrize("steps", [STEPS[:1], STEPS[:2], STEPS[:3], STEPS, STEPS + STEPS])
+@pytest.mark.parametrize("amount_g", [30.0, 60.0, 120.0, 300.0])
+def test_one_batch_a_step_agrees_with_numeric_convolution(
+    steps: list[tuple[StepForecast, float]], amount_g: float
+) -> None:
+    p, monte_carlo_u = reach_probability(drawn(steps), amount_g, 10.0)
+    assert p == pytest.approx(convolved(steps, amount_g / 10.0), abs=4 * monte_carlo_u + GRID_ERROR)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.7, 0.8])
+@pytest.mark.parametrize("steps", [STEPS[:1], STEPS[:3], WIDENED])
+def test_the_planned_amount_has_its_confidence_by_convolution(
+    steps: list[tuple[StepForecast, float]], confidence: float
+) -> None:
+    amount = starting_amount(drawn(steps), 10.0, confidence)
+    assert amount is not None
+    error = math.sqrt(confidence * (1 - confidence) / QUOTED_TRIALS)
+    assert convolved(steps, amount / 10.0) == pytest.approx(confidence, abs=4 * error + GRID_ERROR)
+
+
+def test_the_grid_is_fine_enough() -> None:
+    # Against the closed form of one step: what half a bin could move is below the stated error.
+    (forecast, per_gram) = STEPS[0]
+    for asked in (0.5, 0.8, 0.9, 0.95):
+        amount_per_target = 1 / (per_gram * forecast.at_least(asked))
+        assert convolved(STEPS[:1], amount_per_target) == pytest.approx(asked, abs=GRID_ERROR)

@@ -11,7 +11,10 @@ from typing import Any
 from service.answer import records
 from service.answer.batch_sheet import batch_sheet_of
 from service.answer.book import Book as Read
+from service.answer.compared import Period
 from service.answer.cost import cost_of
+from service.answer.losses import losses_of
+from service.answer.mass_metrics import mass_metrics_of
 from service.answer.plan import plan_of
 from service.answer.snapshot import Memory
 from service.answer.what_if import what_if_of
@@ -60,6 +63,14 @@ class Desk(Book):
     def cost(self, route: str, **asked: Any) -> dict[str, Any]:
         with self.opened() as book:
             return cost_of(book, route, **{"as_of": TODAY, "currency": None, **asked})
+
+    def losses(self, route: str, **asked: Any) -> dict[str, Any]:
+        with self.opened() as book:
+            return losses_of(book, route, **{"period": Period(None, TODAY), "as_of": TODAY, "currency": None, **asked})
+
+    def mass_metrics(self, route: str) -> dict[str, Any]:
+        with self.opened() as book:
+            return mass_metrics_of(book, route, as_of=TODAY)
 
     def plan(self, route: str, target_g: float | None = None, **asked: Any) -> dict[str, Any]:
         with self.opened() as book:

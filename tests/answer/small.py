@@ -35,12 +35,12 @@ def run(desk: Desk, code: str, *, shelved: bool = True, **changes: Any) -> None:
     desk.put("runs", code, body)
 
 
-def roast(desk: Desk, code: str, net: str = "6.50 g") -> None:
+def roast(desk: Desk, code: str, net: str = "6.50 g", finished_on: str | None = "2026-04-20") -> None:
     body = {
         "route": "oxide",
         "step": "roast",
         "status": "finished",
-        "finished_on": "2026-04-20",
+        "finished_on": finished_on,
         "charges": [{"material": "malachite", "amount": "10.00 g", "assay": "0.96"}],
         "outturns": [{"material": "copper-oxide", "lot": f"{code}-lot", "net": net}],
     }

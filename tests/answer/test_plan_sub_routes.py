@@ -62,3 +62,25 @@ def test_a_reagent_whose_route_cannot_be_planned_is_named(bench: Desk) -> None:
     assert named(found["materials"], material="mud")["reason"] == "made by route mud"
     assert found["cost"]["complete"] is False
     assert found["p_reach"] >= 0.9
+
+
+@ONLY_SQLITE
+def test_a_reagent_of_which_no_grams_can_be_told_is_named_too(bench: Desk) -> None:
+    """The bill asks for millilitres of a material without a density that another route makes."""
+    bench.put("materials", "brine", {"name": "brine"})
+    bench.put("lots", "brine-1", {"material": "brine", "amount": "1 kg"})
+    made = {"code": "stir", "basis": "mass-ratio", "key_input": "soda", "product": "brine"}
+    made |= {"expected_yield": {"low": "0.8", "likely": "0.9", "high": "0.95"}}
+    bench.put("routes", "brine", {"name": "brine", "product": "brine", "steps": [made]})
+    step = ROUTE["steps"][0]
+    line = {"material": "brine", "per_key_input": "2 mL/g", "from_route": "brine"}
+    whole = altered(ROUTE, change="correction", steps=[step | {"bill": [*step["bill"], line]}, ROUTE["steps"][1]])
+    bench.put("routes", "oxide", whole)
+    found = bench.plan("oxide", 25.0, stock="none")
+    told = named(found["materials"], material="brine")
+    assert told["need_g"] is None
+    assert "density of brine" in told["reason"]
+    assert found["expected"]["waste_g"] is None
+    assert "brine" in found["reasons"]["expected.waste_g"]
+    # Nothing is planned of what it cannot be said how much of is wanted.
+    assert {step["route"] for step in found["steps"]} == {"oxide", "ash"}

@@ -63,6 +63,18 @@ def test_what_the_shelf_reaches_leaves_nothing_of_what_runs_out(bench: Desk) -> 
     assert refused.value.extra == {"runs_out_first": "soda-ash"}
 
 
+def test_tap_water_is_at_hand_even_where_it_costs_something(bench: Desk) -> None:
+    bench.put("lots", "ash-found", {"material": "soda-ash", "amount": "40 g"})
+    free = bench.plan("oxide", from_stock=True)
+    tap = {"material": "water", "supplier": "corner", "pack": "1000 L", "price": eur("4.50")}
+    bench.put("offers", "tap", tap)
+    found = bench.plan("oxide", from_stock=True)
+    assert (found["runs_out_first"], found["target_g"]) == ("soda-ash", free["target_g"])
+    # Kept in bottles, it runs out like anything else.
+    bench.put("lots", "water-bottle", {"material": "water", "amount": "10 mL"})
+    assert bench.plan("oxide", from_stock=True)["runs_out_first"] == "water"
+
+
 def test_exactly_one_question(bench: Desk) -> None:
     for asked in ({}, {"target_g": 1.0, "from_stock": True}, {"target_g": 1.0, "budget": (5, "EUR")}):
         with pytest.raises(ValueError, match="exactly one"):

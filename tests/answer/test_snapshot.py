@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from service.answer.book import Book
-from service.answer.snapshot import Columns, Memory
+from service.answer.run_columns import CODED, Columns
+from service.answer.snapshot import Memory
 from tests.answer.desk import Desk
 from tests.answer.small import roast, run, shop
 from tests.store.book import ROUTE, altered
@@ -26,8 +27,10 @@ def columns(desk: Desk, memory: Memory) -> Columns:
 
 def told(found: Columns) -> list[tuple[Any, ...]]:
     """The columns as rows, their groups by name: numbers of groups differ with the order in which they were met."""
-    names = [field.name for field in fields(found) if field.name not in ("state", "groups", "group")]
-    rows = zip(*(getattr(found, name) for name in names), strict=True)
+    apart = ("state", "groups", "group", "starts", "by_run", "coded")
+    names = [field.name for field in fields(found) if field.name not in apart]
+    columns = [getattr(found, name) for name in names] + [found.coded[name].texts() for name in CODED]
+    rows = zip(*columns, strict=True)
     return [
         (found.groups[group], *("unknown" if isinstance(each, float) and np.isnan(each) else each for each in row))
         for group, row in zip(found.group, rows, strict=True)
@@ -75,8 +78,11 @@ def test_after_any_write_they_are_those_of_a_new_process(desk: Desk) -> None:
             write_something(desk, source)
         warm, cold = columns(desk, kept), columns(desk, Memory())
         assert warm.state == cold.state == desk.state()
-        assert told(warm) == told(cold)
-        assert list(warm.run) == sorted(warm.run)
+        assert sorted(told(warm), key=str) == sorted(told(cold), key=str)
+        in_order = list(zip(warm.group.tolist(), warm.day.tolist(), warm.run, strict=True))
+        assert in_order == sorted(in_order)
+        assert list(warm.run[warm.by_run]) == sorted(warm.run)
+        assert warm.starts.tolist() == np.searchsorted(warm.group, range(len(warm.groups) + 1)).tolist()
     answers = desk.yields("oxide"), desk.cost("oxide")
     desk.memory = Memory()
     assert (desk.yields("oxide"), desk.cost("oxide")) == answers
@@ -161,3 +167,59 @@ def test_what_was_longest_unused_goes_first(desk: Desk) -> None:
     columns(other, small)
     assert columns(desk, small) is not found
     assert told(columns(desk, small)) == told(found)
+
+
+def fact(desk: Desk, memory: Memory, made: list[int]) -> int:
+    with desk.reading() as reading:
+        return Book(reading, memory).fact("counted", lambda: made.append(1) or len(made))
+
+
+def test_a_fact_is_made_once_a_state(desk: Desk) -> None:
+    """And anew after a write, whichever process wrote: the state is read from the database each time."""
+    desk.fill()
+    memory, made = Memory(), list[int]()
+    assert fact(desk, memory, made) == fact(desk, memory, made) == 1
+    desk.put("suppliers", "corner", {"name": "corner shop"})
+    assert fact(desk, memory, made) == 2
+    # Another workshop has its own.
+    other = Desk(desk.database, f"{desk.workshop_id}-other")
+    other.fill()
+    assert fact(other, memory, made) == 3
+    assert fact(desk, memory, made) == 2
+
+
+def test_a_fact_of_an_older_snapshot_is_for_its_reader_alone(desk: Desk) -> None:
+    desk.fill()
+    memory, made = Memory(), list[int]()
+    with desk.reading() as older:
+        desk.put("suppliers", "corner", {"name": "corner shop"})
+        assert fact(desk, memory, made) == 1
+        assert Book(older, memory).fact("counted", lambda: -1) == -1
+    assert fact(desk, memory, made) == 1
+
+
+def test_facts_are_bounded(desk: Desk) -> None:
+    desk.fill()
+    memory = Memory(most_lines=10)
+    with desk.reading() as reading:
+        book = Book(reading, memory)
+        first = book.fact("first", lambda: [0] * 6)
+        assert book.fact("first", list) is first
+        book.fact("second", lambda: [0] * 6)
+        assert book.fact("first", list) == []
+        # One that is too large by itself is not kept at all.
+        assert len(book.fact("large", lambda: [0] * 11)) == 11
+        assert book.fact("large", list) == []
+
+
+def test_answers_from_kept_facts_are_those_of_a_new_process(desk: Desk) -> None:
+    """After each of many writes, of plans and costs too, which rest on the shelf."""
+    filled(desk)
+    source = random.Random(8)
+    for _ in range(12):
+        write_something(desk, source)
+        desk.plan("oxide", 5.0, trials=256)
+        kept = desk.yields("oxide"), desk.cost("oxide"), desk.plan("oxide", 5.0, trials=256)
+        memory, desk.memory = desk.memory, Memory()
+        assert (desk.yields("oxide"), desk.cost("oxide"), desk.plan("oxide", 5.0, trials=256)) == kept
+        desk.memory = memory

@@ -7,6 +7,7 @@ import datetime as dt
 import io
 import json
 from typing import Any
+from xml.etree import ElementTree
 
 import pytest
 from flask.testing import FlaskClient
@@ -23,6 +24,8 @@ ANSWERS = [
     YIELDS,
     "/v1/routes/r/cost",
     "/v1/routes/r/plan?target=5g",
+    "/v1/routes/r/losses?compare_to=2026-02-02",
+    "/v1/routes/r/mass-metrics",
     "/v1/routes/r/steps/dry/batch-sheet?key_input=20g",
 ]
 
@@ -138,3 +141,25 @@ def test_a_template_that_is_filled_in_is_imported(filled: FlaskClient) -> None:
     assert filled.get(done.headers["Location"]).get_json() == done.get_json()
     assert filled.get("/v1/runs/n2").get_json()["result"]["net_g"] == 8.5
     assert filled.get(YIELDS).get_json()["steps"][0]["runs"]["counted"] == 2
+
+
+@pytest.mark.parametrize("path", [YIELDS, "/v1/routes/r/cost", "/v1/routes/r/losses", "/v1/routes/r/steps/dry/trend"])
+def test_a_picture_is_drawn_and_may_do_nothing(path: str, filled: FlaskClient) -> None:
+    drawn = filled.get(path + "?format=svg")
+    assert drawn.status_code == 200, drawn.data
+    assert drawn.mimetype == "image/svg+xml"
+    policy = drawn.headers["Content-Security-Policy"]
+    assert "default-src 'none'" in policy
+    assert "script-src" not in policy
+    assert ElementTree.fromstring(drawn.text).tag.endswith("svg")
+    held = filled.get(path + "?format=svg", headers={"If-None-Match": drawn.headers["ETag"]})
+    assert held.status_code == 304
+    assert filled.get(path).headers["ETag"] != drawn.headers["ETag"]
+    assert filled.get(path, headers={"Accept": "image/svg+xml"}).mimetype == "image/svg+xml"
+    assert filled.get(path, headers={"Accept": "*/*"}).mimetype == "application/json"
+
+
+def test_what_is_not_drawn_refuses_a_picture(filled: FlaskClient) -> None:
+    refused = filled.get("/v1/routes/r/steps/dry/batch-sheet?key_input=20g&format=svg")
+    assert refused.status_code == 400
+    assert "csv" in refused.text

@@ -7,10 +7,13 @@ import json
 import secrets
 from dataclasses import dataclass
 
-from sqlalchemy import text
+from sqlalchemy import func, select, text
 
 from service.record.importing import import_records
+from service.record.put import put_record
+from service.store.records import many
 from service.store.session import Database
+from service.store.tables import runs
 from service.store.tokens import create_token, find_workshop
 from tests.world import iter_records
 
@@ -47,6 +50,16 @@ def bring_in(database: Database, workshop: Workshop, several: list[bytes]) -> No
     """Import the files of a book."""
     for lines in several:
         import_records(database, workshop.id, lines, NDJSON, may_change_workshop=True, by="bench", at=AT)
+
+
+def rewritten(database: Database, workshop: Workshop, number: int) -> None:
+    """Write the first run of a book anew, other masses among what changes."""
+    with database.reading(workshop.id) as reading:
+        code = reading.connection.scalar(select(func.min(runs.c.code)).where(runs.c.workshop == workshop.id))
+        (stored,) = many(reading, "runs", [code])
+    amount = {"amount": f"{80 + number / 100:.2f} g"}
+    body = {**stored.body, "charges": [{**stored.body["charges"][0], **amount}, *stored.body["charges"][1:]]}
+    put_record(database, workshop.id, "runs", code, body, if_match="*", by="bench", at=AT)
 
 
 def filled(database: Database, *, steps: int, runs_per_step: int) -> Workshop:

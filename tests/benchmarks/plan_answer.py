@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ from service.answer.book import Book
 from service.answer.plan import plan_of
 from service.answer.snapshot import Memory
 from service.store.session import Database, open_database
-from tests.benchmarks.books import AT, ROUTE, Workshop, filled
+from tests.benchmarks.books import AT, ROUTE, Workshop, filled, rewritten
 from tests.benchmarks.databases import kind_of
 from tests.benchmarks.measure import Row, in_turn
 
@@ -123,7 +124,7 @@ def answer(database: Database, workshop: Workshop, memory: Memory, trials: int) 
 
 
 def rows(url: str, *, calls: int = 50, trials: int = WHAT_IF_TRIALS, larger: int = 1000) -> list[Row]:
-    """Measure the plan alone, and the whole answer, warm, on a modest book and on a larger one."""
+    """Measure the plan alone, and the whole answer, warm and after a write, on a modest book and on a larger one."""
     steps, limited = route(), route(largest_g=100.0)
     draws = bare_draws([step.forecast for step in steps], trials)
     found = []
@@ -148,9 +149,10 @@ def rows(url: str, *, calls: int = 50, trials: int = WHAT_IF_TRIALS, larger: int
         for runs_per_step in (RUNS, larger):
             workshop = filled(database, steps=STEPS, runs_per_step=runs_per_step)
             memory = Memory()
-            cost, floor = in_turn(
-                max(1, calls // (1 if runs_per_step == RUNS else 10)),
-                [lambda _, own=workshop, held=memory: answer(database, own, held, trials), draws],
-            )
-            found.append(Row(f"whole plan answer, {STEPS} × {runs_per_step:,} runs, warm, {kind_of(url)}", cost, floor))
+            actions = [lambda _, own=workshop, held=memory: answer(database, own, held, trials), draws]
+            rounds = max(1, calls // (1 if runs_per_step == RUNS else 10))
+            size = f"whole plan answer, {STEPS} × {runs_per_step:,} runs, {kind_of(url)}"
+            found.append(Row(f"{size}: warm", *in_turn(rounds, actions)))
+            write = partial(rewritten, database, workshop)
+            found.append(Row(f"{size}: after a write", *in_turn(rounds, actions, before=write)))
     return found

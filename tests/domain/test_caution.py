@@ -9,7 +9,7 @@ import pytest
 
 from service.domain.caution import STANDING, Caution, adiabatic_rise_k, batch_cautions, gas_volume_l
 from service.domain.planned_batch import BatchMaterial, GasRelease, PlannedBatch
-from service.domain.quantity import parse_quantity
+from service.domain.quantity import parse_fraction, parse_quantity
 from service.domain.workshop import MaterialLimit
 
 PLAIN = PlannedBatch("s", 10.0, gases=(), largest_before_g=10.0)
@@ -71,6 +71,17 @@ def test_the_rise_without_cooling() -> None:
     assert adiabatic_rise_k(20.0, 1.0, 100.0, 4.18) < 0
 
 
+def test_heat_stays_in_what_is_there_while_it_is_given_off() -> None:
+    # The bill is 500 g in the end; 5 g of aluminium in 200 g of lye: 92 K, in the whole bill 37 K.
+    batch = heated(5, 500)
+    assert "adiabatic-rise" not in levels(batch)
+    assert "before the whole bill is in the vessel: needs reaction mass" in not_assessed(batch)
+    in_lye = replace(batch, reaction_mass_g=200.0)
+    assert cautions(in_lye)["adiabatic-rise"].value == pytest.approx(92, abs=0.5)
+    assert "200 g of contents" in cautions(in_lye)["adiabatic-rise"].detail
+    assert "reaction mass" not in not_assessed(in_lye)
+
+
 @pytest.mark.parametrize("lacking", ["enthalpy_kj_per_mol", "extent_mol", "contents_g", "specific_heat_j_per_g_k"])
 def test_no_rise_from_a_default(lacking: str) -> None:
     batch = replace(heated(10, 150), **{lacking: None})
@@ -117,6 +128,13 @@ def test_what_a_gas_lacks_is_said() -> None:
     )
     assert "needs room volume" in not_assessed(replace(PLAIN, gases=(HYDROGEN,)))
     assert "gas given off: needs a reaction" in not_assessed(replace(PLAIN, gases=None))
+
+
+def test_a_headspace_that_is_not_known_is_said() -> None:
+    batch = replace(PLAIN, gases=(HYDROGEN,), room_ml=50e6, vessel_ml=1000.0)
+    assert "hydrogen in the headspace: needs volume of the contents" in not_assessed(batch)
+    assert "vessel's mouth" in cautions(batch)["flammable-gas"].detail
+    assert "headspace" not in not_assessed(replace(batch, contents_ml=100.0))
 
 
 def test_any_gas_in_a_closed_vessel_stops() -> None:
@@ -166,6 +184,34 @@ def test_incompatible_pairs_that_the_statements_show(statement: str, other: Batc
     assert f"needs whether {other.code} is or holds" in not_assessed(unknown)
 
 
+def test_what_the_reaction_makes_sets_off_pairs_too() -> None:
+    salt = BatchMaterial("salt", 5.0, hazards=("EUH032",))
+    made = BatchMaterial("ethanoic-acid", 3.0, acid=True)
+    assert levels(replace(PLAIN, charges=(salt,), made=(made,)))["incompatible"] == "stop"
+    assert levels(replace(PLAIN, charges=(made,), made=(salt,)))["incompatible"] == "stop"
+    assert "incompatible" not in levels(replace(PLAIN, charges=(salt,)))
+
+
+def test_metal_that_goes_to_waste() -> None:
+    # 50 g of CuSO4.5H2O (249.68 g/mol) hold 50/249.68 x 63.546 = 12.73 g of copper (CIAAW 2021). At a mean yield of
+    # 0.9 the product holds 11.45 g of it, and 1.27 g go to waste.
+    copper_g = 50 / 249.68 * 63.546
+    vitriol = BatchMaterial("vitriol", 50.0, elements=frozenset({"Cu", "S", "O"}), element_g={"Cu": copper_g, "S": 6.4})
+    product = BatchMaterial("malachite", 22.1, elements=frozenset({"Cu", "C"}), element_g={"Cu": copper_g})
+    batch = replace(PLAIN, charges=(vitriol, BatchMaterial("ash", 20.0)), made=(product,), mean_yield=0.9)
+    found = cautions(batch)["metal-to-waste"]
+    assert found.value == pytest.approx(1.27, abs=0.005)
+    assert "of 12.7 g of Cu charged, 1.27 g go" in found.detail
+    assert cautions(replace(batch, made=()))["metal-to-waste"].value == pytest.approx(12.73, abs=0.005)
+    without_run = replace(batch, mean_yield=None)
+    assert cautions(without_run)["metal-to-waste"].value == pytest.approx(12.73, abs=0.005)
+    assert "Cu going to waste: needs a run of the step" in not_assessed(without_run)
+    unknown = replace(batch, charges=(replace(vitriol, element_g={}),))
+    assert "metal-to-waste" not in levels(unknown)
+    assert "Cu going to waste: needs the amount of vitriol" in not_assessed(unknown)
+    assert "needs the amount of malachite" in not_assessed(replace(batch, made=(replace(product, element_g={}),)))
+
+
 @pytest.mark.parametrize(
     ("contents_ml", "foams", "level"),
     [(600, False, None), (601, False, "warn"), (400, True, None), (401, True, "warn"), (1001, False, "stop")],
@@ -201,6 +247,37 @@ def test_the_workshops_own_limits_hold_for_charges_and_for_what_is_made() -> Non
     assert levels(made, strong)["licence"] == "warn"
     assert "needs its mass" in not_assessed(replace(PLAIN, charges=(BatchMaterial("peroxide"),)), mass)
     assert "workshop-limit" not in levels(replace(PLAIN, charges=(BatchMaterial("soda", 500.0),)), mass)
+
+
+def test_a_limit_holds_for_whatever_holds_the_material_and_for_all_batches_together() -> None:
+    # 200 g of a 30 % solution hold 60 g, and 50 g of a feed with 2 % of it 1 g: 61 g a batch, 183 g in three.
+    day = dt.date(2026, 1, 5)
+    limit = MaterialLimit("peroxide", "house rule 4", day, parse_quantity("100 g", ("mass",)),
+                          parse_fraction("0.12", name="limit"))  # fmt: skip
+    strong = BatchMaterial("peroxide-30", 200.0, holds={"peroxide": 0.30}, analyte="peroxide")
+    feed = BatchMaterial("waste", 50.0, holds={"peroxide": 0.02, "salt": 0.5})
+    batch = replace(PLAIN, charges=(strong, feed))
+    found = [each for each in batch_cautions(batch, [limit])[0] if each.code == "workshop-limit"]
+    assert [(each.level, each.value) for each in found] == [("stop", 0.30)]
+    assert "peroxide in peroxide-30 is beyond" in found[0].detail
+    three = batch_cautions(replace(batch, batches=3), [limit])[0]
+    amounts = [each for each in three if each.code == "workshop-limit" and (each.value or 0) > 1]
+    assert [each.value for each in amounts] == [pytest.approx(183)]
+    assert "over 3 batches" in amounts[0].detail
+    unknown = replace(batch, charges=(replace(strong, holds={"peroxide": None}),))
+    assert "against the limit of 100 g of peroxide: needs its mass" in not_assessed(unknown, limit)
+    assert "against the limit of 0.12 of peroxide: needs its fraction" in not_assessed(unknown, limit)
+    made = replace(PLAIN, made=(BatchMaterial("crude", 400.0, mass_fraction=0.9, holds={"peroxide": 0.9}),))
+    assert levels(made, limit)["workshop-limit"] == "stop"
+
+
+def test_molar_limits_look_through_to_the_analyte() -> None:
+    limit = MaterialLimit("acid", "house rule 5", dt.date(2026, 1, 5),
+                          largest_concentration=parse_quantity("6 mol/L", ("molar-concentration",)))  # fmt: skip
+    strong = BatchMaterial("acid-strong", 10.0, molarity_mol_per_l=12.0, holds={"acid": None}, analyte="acid")
+    assert cautions(replace(PLAIN, charges=(strong,)), limit)["workshop-limit"].value == 12.0
+    other = replace(strong, analyte="base", holds={"acid": 0.1})  # the molarity is of something else
+    assert "workshop-limit" not in levels(replace(PLAIN, charges=(other,)), limit)
 
 
 def test_the_gravest_comes_first_and_the_steps_own_words_are_kept() -> None:

@@ -288,7 +288,10 @@ def test_a_run_is_never_made_from_itself_by_way_of_what_stands(book: Book) -> No
     send(book, SMALL)
     charges = [*CARBONATE_RUN["charges"], {"lot": "oxide-1", "amount": "1 g"}]
     refused = refusal(book, [line("run", "C-1", altered(CARBONATE_RUN, charges=charges))], replace=True)
-    assert places(refused) == {("/0/record/outturns/0/lot", "own-ancestor")}
+    assert places(refused) == {
+        ("/0/record/outturns/0/lot", "own-ancestor"),
+        ("/0/record/charges/3/lot", "before-it-existed"),
+    }
 
 
 def test_a_table_is_refused_by_line_and_column(book: Book) -> None:

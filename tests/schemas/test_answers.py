@@ -11,7 +11,7 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import Schema, fields
 from openapi_spec_validator import validate
 
-from service.schemas import analytic_answers, answers
+from service.schemas import analytic_answers, answers, ledger_answers, loss_answers, run_answers, trend_answers
 from service.schemas.kinds import KINDS, SCHEMAS
 from tests.schemas.bodies import BODIES
 
@@ -41,23 +41,33 @@ PROMISED: dict[type[Schema], str] = {
     "materials.packs.offer materials.packs.count materials.packs.cash.amount at_the_mean.starting_materials.amount_g "
     "at_the_mean.p_reach cost.consumed_estimate cost.cash.currency cost.per_g_expected cost.currency cautions.level "
     "cautions.code cautions.step cautions.detail not_assessed rests_on",
-    analytic_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced",
-    analytic_answers.AncestryAnswer: "lot behind_a_gram.lot behind_a_gram.amount_g behind_a_gram.cost "
+    loss_answers.LossesAnswer: "route currency cost_per_g steps.step steps.theoretical_g steps.contained_g "
+    "steps.against_limit.lost_g steps.against_limit.lost_mol steps.against_limit.cost steps.against_limit.cost_per_g "
+    "steps.against_limit.failed_runs.cost_per_g steps.against_best.low_yields.lost_g steps.recovered.as_product_g "
+    "comparison.before.cost_per_g comparison.change_per_g change.step change.kind change.cost_per_g rests_on",
+    loss_answers.MassMetricsAnswer: "route steps.step steps.atom_economy steps.reaction_mass_efficiency steps.e_factor "
+    "steps.e_factor_without_water steps.process_mass_intensity_without_water_and_solvents chain.atom_economy "
+    "chain.process_mass_intensity waste.month waste.waste_class waste.net_g metals.step metals.element "
+    "metals.to_waste_g rests_on",
+    ledger_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced",
+    ledger_answers.AncestryAnswer: "lot behind_a_gram.lot behind_a_gram.amount_g behind_a_gram.cost "
     "up.nodes down.edges",
-    analytic_answers.LedgerBalanceAnswer: "currency sources.opening sources.purchases sources.direct uses.delivered "
+    ledger_answers.LedgerBalanceAnswer: "currency sources.opening sources.purchases sources.direct uses.delivered "
     "uses.failures uses.abandoned uses.work_in_progress uses.samples uses.adjustments uses.write_offs uses.disposals "
     "uses.stock difference.amount",
-    analytic_answers.TrendAnswer: "step centre lower upper provisional points.run points.finished_on points.yield "
+    trend_answers.TrendAnswer: "step centre lower upper provisional points.run points.finished_on points.yield "
     "points.beyond points.rules outliers slopes",
-    analytic_answers.GroupedYieldsAnswer: "groups.by groups.mean rests_on",
+    trend_answers.DriversAnswer: "route step factors.factor factors.share factors.found effects.group effects.ratio "
+    "effects.low effects.high confounded.groupings measurement_share process_share shares_add rests_on",
+    run_answers.GroupedYieldsAnswer: "groups.by groups.mean rests_on",
 }
 
 
 def described() -> list[type[Schema]]:
-    """Every schema that the two modules of answers define."""
+    """Every schema that the modules of answers define."""
     found = [
         thing
-        for module in (answers, analytic_answers)
+        for module in (answers, analytic_answers, ledger_answers, loss_answers, run_answers, trend_answers)
         for thing in vars(module).values()
         if inspect.isclass(thing) and issubclass(thing, Schema) and thing.__module__ == module.__name__
     ]

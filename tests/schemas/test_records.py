@@ -64,6 +64,35 @@ REFUSED: list[tuple[str, str, Any, str, str]] = [
     ("pools", "/from/1/lot", "malachite-031", "/from/1/lot", "repeated-code"),
     ("pools", "/from/0/lot", "malachite-p3", "/from/0/lot", "own-ancestor"),
     ("pools", "/from/0/amount", ..., "/from/0/amount", "missing"),
+    ("purchases", "/lines", [], "/lines", "too-few"),
+    ("purchases", "/supplier", ..., "/supplier", "missing"),
+    ("purchases", "/share_by", "weight", "/share_by", "unknown-word"),
+    ("purchases", "/received_on", "2026-03-01", "/received_on", "wrong-order"),
+    ("purchases", "/lines/0/expires_on", "2026-03-03", "/lines/0/expires_on", "wrong-order"),
+    ("purchases", "/lines/1/lot", "acid-08", "/lines/1/lot", "repeated-code"),
+    ("purchases", "/lines/0/packs", 0, "/lines/0/packs", "out-of-range"),
+    ("purchases", "/lines/0/packs", "2", "/lines/0/packs", "wrong-type"),
+    ("purchases", "/lines/0/amount", "1 L", "/lines/0/amount", "conflicting-keys"),
+    ("purchases", "/lines/0/offer", ..., "/lines/0/offer", "missing"),
+    ("purchases", "/lines/1/amount", ..., "/lines/1/amount", "missing"),
+    ("purchases", "/lines/1/material", None, "/lines/1/material", "missing"),
+    ("purchases", "/lines/1", {"lot": "ash-2"}, "/lines/1", "missing"),
+    ("purchases", "/lines/0/concentration", "6 mol/L", "/lines/0/concentration", "conflicting-keys"),
+    ("purchases", "/lines/1/price/currency", "USD", "/lines/1/price/currency", "mixed-currencies"),
+    ("purchases", "/tax/currency", "USD", "/tax/currency", "mixed-currencies"),
+    ("purchases", "/landed", [], "/landed", "unknown-key"),
+    ("stock-entries", "/lot", ..., "/lot", "missing"),
+    ("stock-entries", "/kind", ..., "/kind", "missing"),
+    ("stock-entries", "/on", ..., "/on", "missing"),
+    ("stock-entries", "/amount", ..., "/amount", "missing"),
+    ("stock-entries", "/amount", "0 g", "/amount", "out-of-range"),
+    ("stock-entries", "/amount", "-1 g", "/amount", "out-of-range"),
+    ("stock-entries", "/kind", "theft", "/kind", "unknown-word"),
+    ("stock-entries", "/kind", "assay", "/amount", "conflicting-keys"),
+    ("stock-entries", "/kind", "assay", "/assay", "missing"),
+    ("stock-entries", "/assay", "0.9", "/assay", "conflicting-keys"),
+    ("stock-entries", "/reverses", "e-1", "/lot", "conflicting-keys"),
+    ("stock-entries", "/reverses", "e-1", "/amount", "conflicting-keys"),
     ("routes", "/change", "rewrite", "/change", "unknown-word"),
     ("routes", "/steps", [], "/steps", "too-few"),
     ("routes", "/steps/0/bill", [{"material": "w", "per_batch": "1 g"}] * 51, "/steps/0/bill", "too-many"),
@@ -108,6 +137,12 @@ REFUSED: list[tuple[str, str, Any, str, str]] = [
     ("runs", "/outturns/0/gross", [], "/outturns/0/gross", "too-few"),
     ("runs", "/outturns/0/cost_share", "1.1", "/outturns/0/cost_share", "out-of-range"),
     ("runs", "/outturns/1/cost_share", "0.2", "/outturns", "out-of-range"),
+    ("runs", "/outturns/2/cost_share", "0.05", "/outturns", "shares-not-one"),
+    ("runs", "/outturns/2/credit", EUR, "/outturns", "shares-not-one"),
+    ("runs", "/outturns/3/credit/currency", "euro", "/outturns/3/credit/currency", "unknown-currency"),
+    ("runs", "/outturns/3/cost_share", "0.01", "/outturns/3/cost_share", "conflicting-keys"),
+    ("runs", "/outturns/3/role", "product", "/outturns/3/credit", "not-with-role"),
+    ("runs", "/outturns/3/lot", ..., "/outturns/3/lot", "missing"),
     ("runs", "/outturns/1/lot", "malachite-031", "/outturns/1/lot", "repeated-code"),
     ("runs", "/outturns/1/lot", "vitriol-012", "/outturns/1/lot", "own-ancestor"),
     ("runs", "/outturns", [], "/outturns", "missing"),
@@ -149,7 +184,13 @@ TAKEN: list[tuple[str, str, Any]] = [
     ("runs", "/finished_on", "2026-04-11"),
     ("runs", "/outturns/0/gross", ["142.31 g", "0.15 kg"]),
     ("runs", "/outturns/1/cost_share", "0.1"),
+    ("runs", "/outturns/2/cost_share", "0.1"),
     ("runs", "/outturns/0/tare", "0.00 g"),
+    ("purchases", "/lines/0/packs", ...),
+    ("purchases", "/lines/0/price", ...),
+    ("purchases", "/lines/1/price", {"amount": "0", "currency": "EUR"}),
+    ("purchases", "/share_by", None),
+    ("stock-entries", "/amount", {"value": "0.5", "unit": "mL"}),
     ("runs", "/exclude", None),
     ("runs", "/tags", None),
     ("runs", "/status", "abandoned"),
@@ -186,6 +227,10 @@ def test_null_is_as_good_as_absent_where_a_key_is_optional(kind: str) -> None:
     if kind == "runs":
         least["outturns"] = BODIES[kind]["outturns"]
         optional.remove("outturns")
+    if kind == "stock-entries":
+        keys = ("lot", "kind", "amount")
+        least |= {key: BODIES[kind][key] for key in keys}
+        optional -= set(keys)
     assert load(kind, least) == load(kind, {**least, **dict.fromkeys(optional)})
 
 
@@ -348,3 +393,28 @@ def test_names_of_a_kind(kind: str) -> None:
 def test_a_kind_that_is_none() -> None:
     with pytest.raises(InvalidInput, match="did you mean 'material'"):
         plural("materials")
+
+
+def test_a_recount_may_find_nothing_and_an_assay_takes_nothing() -> None:
+    counted = {"lot": "malachite-031", "kind": "recount", "on": "2026-05-02", "amount": "0 g"}
+    assert faults("stock-entries", counted) == []
+    found = {"lot": "malachite-031", "kind": "assay", "on": "2026-05-02", "loss_on_drying": "0.02", "density": "1 g/mL"}
+    entry = load("stock-entries", found)
+    assert entry.strength.loss_on_drying.value == 0.02
+    assert entry.amount is None
+
+
+def test_what_takes_an_entry_back_says_why_and_nothing_else() -> None:
+    assert places("stock-entries", {"reverses": "e-1", "on": "2026-05-02"}) == {("/reason", "missing")}
+    assert faults("stock-entries", {"reverses": "e-1", "on": "2026-05-02", "reason": "the other jar"}) == []
+
+
+def test_what_a_failed_run_leaves_over_is_the_failures() -> None:
+    recovered = {"material": "ethanol", "role": "recovered", "lot": "e-r", "net": "1 g", "cost_share": "0.05"}
+    body = {**BODIES["runs"], "status": "failed", "outturns": [recovered]}
+    assert faults("runs", body) == []
+    product = {"material": "ester", "lot": "e-1", "net": "1 g", "cost_share": "0.95"}
+    assert faults("runs", {**BODIES["runs"], "outturns": [product, recovered]}) == []
+    assert places("runs", {**BODIES["runs"], "outturns": [{**product, "cost_share": "0.94"}, recovered]}) == {
+        ("/outturns", "shares-not-one")
+    }

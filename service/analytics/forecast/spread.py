@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -108,11 +107,8 @@ def shared_prior(groups: Sequence[tuple[float, float]], scale: Scale = "logit") 
     """Return the prior that a workshop's own steps of one scale show, or the default where they are too few.
 
     ``groups``: for each step (sum of squares about its mean, degrees of freedom), as ``spread_of`` gives them; steps
-    without a degree of freedom are passed over. Needs 4 steps and 8 degrees of freedom in all.
-
-    The moment estimator of moderated variances: the logarithms of the steps' variances are fitted by a scaled F
-    distribution (Smyth, Statistical Applications in Genetics and Molecular Biology 2004, 3, article 3, section 6.2).
-    Both figures are estimated before ν0 is held to 2–20 and s0 to 0.15–1.2 (judgement).
+    without a degree of freedom are passed over. Needs 4 steps and 8 degrees of freedom in all. The one state of
+    ``shared_priors``, which says how.
 
     >>> shared_prior([(0.5, 2), (0.3, 1)])
     SpreadPrior(nu0=3.0, s0=0.6)
@@ -120,44 +116,79 @@ def shared_prior(groups: Sequence[tuple[float, float]], scale: Scale = "logit") 
     >>> even.nu0, round(even.s0, 3)
     (20.0, 0.227)
     """
-    usable = [(squares, degrees) for squares, degrees in groups if degrees >= 1]
-    if len(usable) < LEAST_STEPS or sum(degrees for _, degrees in usable) < LEAST_DEGREES:
-        return default_prior(scale)
+    table = np.array(groups, dtype=np.float64).reshape(1, -1, 2)
+    nu0, s0 = shared_priors(table[:, :, 0], table[:, :, 1], scale)
+    return SpreadPrior(nu0=float(nu0[0]), s0=float(s0[0]))
+
+
+def shared_priors(
+    squares: ArrayLike, degrees: ArrayLike, scale: Scale = "logit"
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return ν0 and s0 as a workshop's steps of one scale showed them at several times, each of shape (times,).
+
+    ``squares`` and ``degrees``: shape (times, steps), the sum of squares about each step's mean and its degrees of
+    freedom as they stood; a step without a degree of freedom is passed over. A time with fewer than 4 steps or 8
+    degrees of freedom has the default prior.
+
+    The moment estimator of moderated variances: the logarithms of the steps' variances are fitted by a scaled F
+    distribution (Smyth, Statistical Applications in Genetics and Molecular Biology 2004, 3, article 3, section 6.2).
+    Both figures are estimated before ν0 is held to 2–20 and s0 to 0.15–1.2 (judgement).
+
+    >>> nu0, s0 = shared_priors([[0.5, 0.0], [0.5, 0.3]], [[2, 0], [2, 1]])
+    >>> nu0.tolist(), s0.tolist()
+    ([3.0, 3.0], [0.6, 0.6])
+    """
+    all_squares, all_degrees = np.asarray(squares, dtype=np.float64), np.asarray(degrees, dtype=np.float64)
+    default = default_prior(scale)
+    nu0, s0 = (np.full(len(all_degrees), value) for value in (default.nu0, default.s0))
+    usable = all_degrees >= 1
+    enough = (usable.sum(axis=1) >= LEAST_STEPS) & ((all_degrees * usable).sum(axis=1) >= LEAST_DEGREES)
+    if not enough.any():
+        return nu0, s0
 
     from scipy.special import polygamma, psi
 
-    degrees_of = np.array([degrees for _, degrees in usable])
-    variances = np.array([squares for squares, _ in usable]) / degrees_of
+    usable, counts = usable[enough], usable[enough].sum(axis=1)
+    degrees_of = np.where(usable, all_degrees[enough], 1.0)
+    variances = np.where(usable, all_squares[enough], 0.0) / degrees_of
     # Repeats that agree to the last digit written have no logarithm of their variance.
-    variances = np.maximum(variances, max(1e-5 * float(np.median(variances)), 1e-8))
-    logs = np.log(variances) - psi(degrees_of / 2) + np.log(degrees_of / 2)
-    centre = float(logs.mean())
-    excess = float(((logs - centre) ** 2).sum() / (len(usable) - 1) - polygamma(1, degrees_of / 2).mean())
-    if excess > 0:
-        half = _trigamma_inverse(excess)
-        nu0, ln_variance = 2 * half, centre + float(psi(half)) - math.log(half)
-    else:  # the steps differ by no more than chance: one spread for all
-        nu0, ln_variance = math.inf, centre
-    return SpreadPrior(nu0=_within(nu0, _NU0_RANGE), s0=_within(math.exp(ln_variance / 2), _S0_RANGE))
+    variances = np.maximum(variances, np.maximum(1e-5 * _medians(variances, usable, counts), 1e-8)[:, None])
+    distinct, places = np.unique(degrees_of, return_inverse=True)
+    offset = (np.log(distinct / 2) - psi(distinct / 2))[places].reshape(degrees_of.shape)
+    by_chance = polygamma(1, distinct / 2)[places].reshape(degrees_of.shape)
+    logs = (np.log(variances) + offset) * usable
+    centre = logs.sum(axis=1) / counts
+    excess = (((logs - centre[:, None]) * usable) ** 2).sum(axis=1) / (counts - 1)
+    excess -= (by_chance * usable).sum(axis=1) / counts
+    differ = excess > 0  # else the steps differ by no more than chance: one spread for all
+    half = _trigamma_inverse(excess[differ])
+    found, ln_variance = np.full(len(counts), np.inf), centre
+    found[differ] = 2 * half
+    ln_variance[differ] += psi(half) - np.log(half)
+    nu0[enough] = np.clip(found, *_NU0_RANGE)
+    s0[enough] = np.clip(np.exp(ln_variance / 2), *_S0_RANGE)
+    return nu0, s0
 
 
-def _within(value: float, limits: tuple[float, float]) -> float:
-    return min(max(value, limits[0]), limits[1])
+def _medians(values: NDArray[np.float64], usable: NDArray[np.bool_], counts: NDArray[np.int64]) -> NDArray[np.float64]:
+    """The median of the usable values of each row."""
+    ordered = np.sort(np.where(usable, values, np.inf), axis=1)
+    rows = np.arange(len(values))
+    found: NDArray[np.float64] = (ordered[rows, (counts - 1) // 2] + ordered[rows, counts // 2]) / 2
+    return found
 
 
-def _trigamma_inverse(wanted: float) -> float:
+def _trigamma_inverse(wanted: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return y with ψ'(y) = ``wanted`` > 0, by Newton's method on 1/ψ', convex and monotone (Smyth 2004, appendix)."""
     from scipy.special import polygamma
 
-    if wanted > 1e7:
-        return 1 / math.sqrt(wanted)
-    if wanted < 1e-6:
-        return 1 / wanted
-    found = 0.5 + 1 / wanted
+    bounded = np.clip(wanted, 1e-6, 1e7)
+    found: NDArray[np.float64] = 0.5 + 1 / bounded
     for _ in range(50):
-        slope = float(polygamma(1, found))
-        step = slope * (1 - slope / wanted) / float(polygamma(2, found))
-        found += step
-        if -step / found < 1e-10:
+        slope = polygamma(1, found)
+        step = slope * (1 - slope / bounded) / polygamma(2, found)
+        found = found + step
+        if (np.abs(step) < 1e-10 * found).all():
             break
-    return found
+    found = np.where(wanted > 1e7, 1 / np.sqrt(wanted), found)
+    return np.where(wanted < 1e-6, 1 / wanted, found)

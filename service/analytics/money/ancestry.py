@@ -7,7 +7,7 @@ amounts.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from numpy.typing import NDArray
@@ -30,14 +30,15 @@ class Behind:
 
 @dataclass(frozen=True, slots=True)
 class Ancestry:
-    """What is behind one unit (ng, nL, nmol) of a lot. ``bought``: the bought and opened lots, by number.
+    """What is behind one unit (ng, nL, nmol) of a lot, or behind amounts of several, of which ``lot`` is None.
+    ``bought``: the bought and opened lots, by number.
 
     ``amounts``: every lot behind it, by number, itself at 1. ``events``: the part of each event behind it; what an
     event paid, wasted or worked is behind it to that part. ``direct_micro``: what the runs and pools among them paid
     beside their lots; with the bought lots it is the unit cost.
     """
 
-    lot: int
+    lot: int | None
     bought: tuple[Behind, ...]
     amounts: Mapping[int, float]
     events: Mapping[int, float]
@@ -71,16 +72,29 @@ def behind(ledger: Ledger, lot: int) -> Ancestry:
     """
     if not ledger.quantity[lot]:
         raise NotComputable(f"how much there was of the lot {ledger.lots[lot]!r} is not known")
+    return replace(behind_several(ledger, {lot: 1.0}), lot=lot)
+
+
+def behind_several(ledger: Ledger, wanted: Mapping[int, float]) -> Ancestry:
+    """Return what is behind so many units of each of some lots, by number, all together; in one walk.
+
+    Of a lot among them without a quantity nothing is counted.
+
+    >>> from service.analytics.money.ledger import Event, Make, ledger_of
+    >>> ledger = ledger_of([Event(code, Kind.PURCHASE, None, cost_micro=900, makes=(Make(code, 9),)) for code in "ab"])
+    >>> [(each.amount, each.micro) for each in behind_several(ledger, {0: 1.0, 1: 2.0}).bought]
+    [(1.0, 100.0), (2.0, 200.0)]
+    """
     order = ledger.order
     values: dict[int, int] | None = None
-    amounts: dict[int, float] = {lot: 1.0}
+    amounts: dict[int, float] = dict(wanted)
     events: dict[int, float] = {}
     bought: list[Behind] = []
     direct_micro = 0.0
-    for event in reversed(events_behind(ledger, [lot])):
+    for event in reversed(events_behind(ledger, wanted)):
         made = order.lots[order.first_lot[event] : order.first_lot[event] + order.lot_count[event]]
         if values is None and ledger.credit[made].any():
-            values = lot_values(ledger, [lot])
+            values = lot_values(ledger, wanted)
         shares = _shares(ledger, event, made.tolist(), values)
         parts = {
             own: amounts.get(own, 0.0) * share / int(ledger.quantity[own])
@@ -98,7 +112,7 @@ def behind(ledger: Ledger, lot: int) -> Ancestry:
         for take in range(*order.event_bounds[event : event + 2].tolist()):
             taken = int(ledger.take_lot[take])
             amounts[taken] = amounts.get(taken, 0.0) + part * int(ledger.take_quantity[take])
-    return Ancestry(lot, tuple(sorted(bought, key=lambda one: one.lot)), amounts, events, direct_micro)
+    return Ancestry(None, tuple(sorted(bought, key=lambda one: one.lot)), amounts, events, direct_micro)
 
 
 def _shares(ledger: Ledger, event: int, made: Sequence[int], values: Mapping[int, int] | None) -> list[float]:

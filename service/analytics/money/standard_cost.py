@@ -22,13 +22,15 @@ class CostLine:
     """One thing that a step pays for: a material that is bought, or a direct cost (energy, waste, consumables, labour).
 
     ``per_g`` is money per gram of the step's key input as charged, ``per_batch`` money a batch whatever its size; None
-    where the price is not known. A bought key input is a line like any other.
+    where the price is not known. A bought key input is a line like any other. ``unit_price``: what one unit of it
+    costs, where it is known apart from how much is used.
     """
 
     name: str
     per_g: float | None = 0.0
     per_batch: float | None = 0.0
     kind: Literal["material", "direct"] = "material"
+    unit_price: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,7 +34,8 @@ def most_from(inputs: PlanInputs, question: PlanQuestion, budget_micro: int | No
 
     ``question``: with any target; confidence, trials, spares and bounds are its own. ``budget_micro``: cash for whole
     packs and shipping, in millionths of the currency; what is on the shelf is used first. Labour and energy are not
-    paid out of it. What costs nothing, such as water from the tap, never runs out. The plan is the one that its target
+    paid out of it. What costs nothing never runs out, and of what is at hand, such as water from the
+    tap, the shelf does not. The plan is the one that its target
     would be given if asked for forwards, to 1 part in 10⁵ below the most that can be had.
 
     Raises ``NotComputable`` with ``runs_out_first`` where nothing can be had at all, where a need cannot be told in
@@ -143,10 +144,13 @@ class _Backwards:
 
     def _shortest(self, whole: WholePlan, bought_g: Mapping[str, float]) -> tuple[float, str]:
         """The least of what is held over what is needed, of all that can run out, and the material."""
-        held = self._inputs.on_hand_counts_as_g
+        held, prices = self._inputs.on_hand_counts_as_g, self._inputs.price_per_g
+        plenty = {material for material in prices if prices[material] == 0.0}
+        if self._budget_micro is None:
+            plenty |= self._inputs.at_hand
         found = (math.inf, "")
         for material, need in sorted(whole.plan.campaign.materials.items()):
-            if need.need_g > 0.0 and self._inputs.price_per_g.get(material) != 0.0:
+            if need.need_g > 0.0 and material not in plenty:
                 there = max(0.0, held.get(material, 0.0)) + bought_g.get(material, 0.0)
                 found = min(found, (there * (1 + _ROUNDING) / need.need_g, material))
         return found

@@ -23,13 +23,14 @@ _ALL_TRIALS = 2  # up to so many, the ways are reckoned on all trials of the que
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """One way into the route: the steps whose product is bought, and the plan with its purchases.
+    """One way into the route: the steps whose product is bought, those that are run, and the plan with its purchases.
 
     ``cash_micro`` in millionths of the currency, None where something is not offered; ``consumed`` None where something
     has no price. ``p_reach`` None where the product itself is bought.
     """
 
     buy: tuple[str, ...]
+    made: tuple[str, ...]
     cash_micro: int | None
     consumed: float | None
     p_reach: float | None
@@ -168,7 +169,7 @@ def entries_of(inputs: PlanInputs, whole: WholePlan, shared: SharedDraws | None 
     if len(inputs.steps) - 1 in prices:
         grams = question.target_g / inputs.dry_fraction
         purchase = cheapest_packs({last.product: grams}, inputs.offers, inputs.terms)
-        ways.append(Way((last.code,), purchase.cash_micro, grams * prices[len(inputs.steps) - 1], None))
+        ways.append(Way((last.code,), (), purchase.cash_micro, grams * prices[len(inputs.steps) - 1], None))
     return Entries(choices, tuple(ways), tuple(open_to[MOST_BOUGHT:]), question.trials)
 
 
@@ -187,4 +188,5 @@ def _ways(inputs: PlanInputs, question: PlanQuestion, taken: list[str], shared: 
 def _way(codes: tuple[str, ...], whole: WholePlan) -> Way:
     purchase = whole.shopping.purchase
     cash = None if purchase.not_offered else purchase.cash_micro
-    return Way(codes, cash, whole.consumed, whole.plan.campaign.p_reach)
+    made = tuple(step.code for step in whole.plan.campaign.steps if step.batches)
+    return Way(codes, made, cash, whole.consumed, whole.plan.campaign.p_reach)

@@ -48,9 +48,9 @@ class PlanInputs:
     wherever a gram stands for others. ``dry_fraction``: dry grams in a gram of final product as weighed.
     ``on_hand_g`` are gross grams on the shelf that may be taken, ``on_hand_counts_as_g`` the grams of the strength that
     is planned with that they stand for; ``stock_left_out`` names the lots left alone, and
-    ``expires_on`` the first day on which a lot that may be taken expires. ``price_per_g``: money per gram
+    ``expires_on`` the first day (ISO 8601) on which a lot that may be taken expires. ``price_per_g``: money per gram
     of need. ``made_by``: materials that another route makes and that no step here does. ``offers``: packs of bought
-    materials and of intermediates, in grams of need.
+    materials and of intermediates, in grams of need. ``at_hand``: materials that the shelf never runs out of.
     """
 
     route: str
@@ -62,12 +62,13 @@ class PlanInputs:
     on_hand_g: Mapping[str, float] = field(default_factory=dict)
     on_hand_counts_as_g: Mapping[str, float] = field(default_factory=dict)
     stock_left_out: tuple[Mapping[str, str], ...] = ()
-    expires_on: Mapping[str, dt.date] = field(default_factory=dict)
+    expires_on: Mapping[str, str] = field(default_factory=dict)
     price_per_g: Mapping[str, float] = field(default_factory=dict)
     made_by: Mapping[str, str] = field(default_factory=dict)
     offers: tuple[PackOffer, ...] = ()
     terms: Mapping[str, OrderTerms] = field(default_factory=dict)
     by_volume: frozenset[str] = frozenset()
+    at_hand: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

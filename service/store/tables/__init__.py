@@ -15,6 +15,7 @@ from service.store.tables.rates import exchange_rates, rates
 from service.store.tables.routes import routes, steps
 from service.store.tables.runs import outcomes, runs
 from service.store.tables.shelf import lots, pools
+from service.store.tables.stock import purchases, stock_entries
 from service.store.tables.truth import links, revisions, tokens, workshops
 
 KINDS: Final[Mapping[str, Table]] = MappingProxyType(
@@ -25,10 +26,12 @@ KINDS: Final[Mapping[str, Table]] = MappingProxyType(
         "exchange-rates": exchange_rates,
         "rates": rates,
         "offers": offers,
+        "purchases": purchases,
         "lots": lots,
         "routes": routes,
         "pools": pools,
         "runs": runs,
+        "stock-entries": stock_entries,
     }
 )
 """Kind of record to its table, a kind after those that it refers to; the workshop's own record is in ``workshops``."""
@@ -47,6 +50,7 @@ __all__ = [
     "revisions",
     "runs",
     "steps",
+    "stock_entries",
     "tokens",
     "workshops",
 ]

@@ -44,6 +44,7 @@ outcomes = workshop_table(
     text("operator", nullable=True),
     text("project", nullable=True),
     text("key_lot", nullable=True),
+    text("tags", nullable=True),
     text("limiting_reagent", nullable=True),
     real("batch_g"),
     real("key_contained_g"),
@@ -63,7 +64,10 @@ outcomes = workshop_table(
     text("detail"),
     ForeignKeyConstraint(["workshop", "run"], ["runs.workshop", "runs.code"]),
     CheckConstraint(STATUS, name="status"),
+    Index("ix_outcomes_workshop_step_day", "workshop", "route", "step", "finished_on", "run"),
     CheckConstraint("batch_g >= 0", name="batch"),
     CheckConstraint("theoretical_g >= 0", name="theoretical"),
 )
-"""Masses only, never money. Repeats what statistics group by, so that columns are read from one table."""
+"""Masses only, never money. Repeats what statistics group by, so that columns are read from one table.
+
+``tags`` are in order, with a new line between, NULL where a run has none."""

@@ -1,0 +1,117 @@
+"""The traced ledger of a workshop in memory, as of one state and in one currency; after a write it is only re-traced.
+
+Sets are published whole and never change, so readers share them without a lock; they are bounded in bytes, the one that
+was longest unused going first.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass, field
+
+from service.analytics.money.ledger import Ledger
+from service.analytics.money.loaded import Loaded, loaded_cost
+from service.analytics.money.traced import Traced, traced_cost
+from service.answer.book import Book
+from service.answer.ledger_columns import LedgerColumns, empty_columns, with_events
+from service.answer.ledger_events import Built, EventBuilder
+from service.answer.ledger_memory import Basis
+from service.answer.ledger_money import LedgerMoney
+from service.store import ledger_rows, links, records
+from service.store.ledger_rows import LedgerRows, Touched
+
+
+@dataclass(frozen=True, eq=False)
+class TracedLedger:
+    """Everything that a workshop's ledger holds, in order and with what it cost, in one currency."""
+
+    state: int
+    basis: Basis
+    own_made: frozenset[str]
+    columns: LedgerColumns
+    ledger: Ledger
+    traced: Traced
+    _loaded: dict[int, Loaded] = field(default_factory=dict)
+
+    @property
+    def nbytes(self) -> int:
+        """About what it takes."""
+        return 3 * self.columns.nbytes
+
+    def loaded(self, as_of: dt.date) -> Loaded:
+        """What every lot cost with the failures of the steps behind it, of runs that ended by that day."""
+        day = as_of.toordinal()
+        if day not in self._loaded:
+            self._loaded.clear()  # one day is asked for again and again; every other one takes as much room
+            self._loaded[day] = loaded_cost(self.ledger, self.traced, day)
+        return self._loaded[day]
+
+
+def traced_ledger(book: Book, currency: str | None = None, *, labour: bool = False) -> TracedLedger:
+    """Return the traced ledger of a workshop as of the state of ``book``; ``labour`` counts hours at their rate.
+
+    Money is in ``currency``, the workshop's own where None, each sum at the rate of its day.
+    """
+    basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
+    held = book.ledgers.held(basis)
+    if isinstance(held, TracedLedger) and held.state == book.state:
+        return held
+    money = LedgerMoney(book, basis.currency)
+    made = ledger_rows.own_made(book.reading)
+    columns = None
+    if isinstance(held, TracedLedger) and held.state < book.state:
+        columns = _moved_on(book, held, money, made)
+        if columns is held.columns:
+            found = TracedLedger(book.state, basis, made, columns, held.ledger, held.traced, held._loaded)
+            book.ledgers.keep(basis, found)
+            return found
+    if columns is None:
+        built = built_events(book, ledger_rows.whole_ledger(book.reading), money, labour=labour)
+        columns = with_events(empty_columns(), (), built)
+    ledger = columns.ledger()
+    found = TracedLedger(book.state, basis, made, columns, ledger, traced_cost(ledger))
+    book.ledgers.keep(basis, found)
+    return found
+
+
+def built_events(book: Book, rows: LedgerRows, money: LedgerMoney, *, labour: bool) -> Iterator[Built]:
+    """Give the events of some rows."""
+    undated = {run.run for run in rows.runs if run.started_on is None and run.finished_on is None}
+    taken = {line.lot for line in rows.lines if line.lot is not None and line.source_kind == "runs"
+             and line.source_code in undated}  # fmt: skip
+    days = {code: dt.date.fromisoformat(day) for code, day in ledger_rows.days_of_lots(book.reading, taken).items()}
+    return EventBuilder(rows, money, labour=labour, days=days).built()
+
+
+def _moved_on(book: Book, held: TracedLedger, money: LedgerMoney, made: frozenset[str]) -> LedgerColumns | None:
+    """Return the columns brought to the state of ``book``; None where they had better be read anew."""
+    touched = ledger_rows.touched_since(book.reading, held.state)
+    materials = _materials_touched(book, touched)
+    if materials is None:
+        return None
+    sources = touched.sources | ledger_rows.sources_of_materials(book.reading, materials | (made ^ held.own_made))
+    if len(sources) > len(held.columns.events) // 2:
+        return None
+    if not sources:
+        return held.columns
+    rows = ledger_rows.ledger_of_sources(book.reading, sources)
+    return with_events(held.columns, sources, built_events(book, rows, money, labour=held.basis.labour))
+
+
+def _materials_touched(book: Book, touched: Touched) -> set[str] | None:
+    """Return the materials whose price or density may be another now; None where all may."""
+    found: set[str] = set()
+    for kind, code in touched.pricing:
+        if kind == "materials":
+            found |= {code, *_codes(links.links_to(book.reading, "materials", [code], from_kind="materials"))}
+        elif kind == "offers":
+            history = records.history(book.reading, kind, code)
+            found |= {stored.body["material"] for stored in history if not stored.deleted}
+        elif kind != "routes":  # what a run goes by is a revision of its route, which never changes
+            return None
+    return found
+
+
+def _codes(targets: Iterable[tuple[str, str]]) -> Collection[str]:
+    return [code for _, code in targets]

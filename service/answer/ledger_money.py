@@ -1,0 +1,154 @@
+"""What the events of the ledger paid beside the lots that they took, in one currency, at the prices of their day."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection
+from dataclasses import dataclass
+from fractions import Fraction
+
+from service.answer.book import Book
+from service.answer.prices import Exchange, standing_offers
+from service.domain.bill import unit_holding
+from service.domain.lot import strength_of
+from service.domain.material import Material
+from service.domain.money import to_micro
+from service.domain.offer import Offer
+from service.domain.route import Route
+from service.domain.shelf_amount import UNITS_PER_BASE, in_dimension
+from service.domain.workshop import Rate
+from service.errors import NotComputable
+from service.store import links, records
+from service.store.ledger_rows import own_made
+
+NO_DAY = dt.date.min
+"""The day of what nobody dated: before every day, so that only what has no beginning holds on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unpriced:
+    """Something whose cost is not known. ``name`` is a kind and a code with a colon between, or the code of a lot."""
+
+    name: str
+    reason: str
+
+
+class LedgerMoney:
+    """Money of any day in ``currency``. Each question is looked up once."""
+
+    def __init__(self, book: Book, currency: str) -> None:
+        self._book, self.currency = book, currency
+        self._factors: dict[tuple[str, dt.date], Fraction | Unpriced] = {}
+        self._offers: dict[str, tuple[Offer, ...]] = {}
+        self._materials: dict[str, Material] = {}
+        self._best: dict[tuple[str, str, dt.date], Fraction | Unpriced] = {}
+        self._routes: dict[tuple[str, int], Route] = {}
+        self._made: frozenset[str] | None = None
+
+    def converted(self, micro: int | Fraction, currency: str, day: dt.date) -> int | Unpriced:
+        """Return 10⁻⁶ of another currency at the newest rate of that day or before; a missing rate is named."""
+        if currency == self.currency:
+            return round(micro)
+        found = self._factor(currency, day)
+        return found if isinstance(found, Unpriced) else round(micro * found)
+
+    def prepare(self, materials: Collection[str]) -> None:
+        """Read at once what :meth:`offered` will be asked about."""
+        wanted = set(materials) - set(self._offers)
+        if not wanted:
+            return
+        named = links.links_to(self._book.reading, "materials", wanted, from_kind="offers")
+        offers = self._book.records("offers", [code for _, code in named]) if named else {}
+        for material in wanted:
+            self._offers[material] = tuple(offer for offer in offers.values() if offer.material == material)
+        self._materials |= self._book.materials(wanted)
+
+    def offered(self, material: str, dimension: str, units: int, day: dt.date) -> int | Unpriced:
+        """Return what so many ng, nL or nmol cost by the offer of that day that is cheapest for what it contains."""
+        key = (material, dimension, day)
+        if key not in self._best:
+            self._best[key] = self._cheapest(material, dimension, day)
+        per_base = self._best[key]
+        if isinstance(per_base, Unpriced):
+            return per_base
+        return round(per_base * units / UNITS_PER_BASE[dimension])
+
+    def rated(self, of: str, dimension: str, units: int, day: dt.date, waste_class: str | None = None) -> int | str:
+        """Return what labour, energy or waste cost at the rate of that day, or why it is not counted."""
+        rates = [rate for rate in self._book.rates if rate.of == of and rate.valid_from <= day]
+        rate = _newest(rates, waste_class) or _newest(rates, None)
+        said = of if waste_class is None else f"{of} of class {waste_class}"
+        if rate is None:
+            return f"{said}: no rate is recorded for the day"
+        if rate.per.dimension != dimension:
+            return f"{said}: its rate is by {rate.per.dimension}, and it was recorded by {dimension}"
+        per_base = Fraction(to_micro(rate.price.amount)) / rate.per.exact_base()
+        found = self.converted(per_base * units / UNITS_PER_BASE[dimension], rate.price.currency, day)
+        return f"{said}: {found.reason}" if isinstance(found, Unpriced) else found
+
+    def consumables(self, route: str, revision: int, step: str, day: dt.date) -> int | Unpriced | None:
+        """Return what a batch of a step uses up, by the revision of the route that its run goes by."""
+        found = self._route(route, revision).step(step)
+        if found is None or found.consumables is None:
+            return None
+        return self.converted(to_micro(found.consumables.amount), found.consumables.currency, day)
+
+    def _factor(self, currency: str, day: dt.date) -> Fraction | Unpriced:
+        key = (currency, day)
+        if key not in self._factors:
+            try:
+                on = self._first_rate(currency) if day == NO_DAY else day
+                self._factors[key] = Fraction(Exchange(self._book, self.currency, on).factor(currency))
+            except NotComputable:
+                when = "" if day == NO_DAY else f" on {day.isoformat()}"
+                reason = f"there is no exchange rate from {currency} to {self.currency}{when}"
+                self._factors[key] = Unpriced(f"exchange-rate:{currency}-{self.currency}", reason)
+        return self._factors[key]
+
+    def _first_rate(self, currency: str) -> dt.date:
+        """The first day on which there is a rate: what nobody dated goes by it."""
+        pair = {currency, self.currency}
+        days = [rate.valid_from for rate in self._book.exchange_rates if {rate.base, rate.quote} == pair]
+        return min(days, default=NO_DAY)
+
+    def _cheapest(self, material: str, dimension: str, day: dt.date) -> Fraction | Unpriced:
+        """Micro a g, mL or mol: the least for what it contains."""
+        self._made = own_made(self._book.reading) if self._made is None else self._made
+        name = f"material:{material}"
+        if material in self._made:
+            return Unpriced(name, "made here and charged without its lot: nothing tells which, and none is guessed")
+        self.prepare([material])
+        own = self._materials[material]
+        found: list[tuple[Fraction, str, Fraction]] = []
+        missing: Unpriced | None = None
+        for offer in standing_offers(self._offers[material], day):
+            strength = strength_of(assay=offer.assay, density=offer.density)
+            size = in_dimension(offer.pack, dimension, strength, own, self._materials.get(own.analyte_code))
+            money = self._exact(to_micro(offer.price.amount), offer.price.currency, day)
+            if isinstance(money, Unpriced):
+                missing = money
+            elif not isinstance(size, str) and size > 0:
+                held = unit_holding(material, self._materials, strength).contained_g if dimension != "amount" else 1.0
+                found.append((money / size / Fraction(held or 1.0), offer.code, money / size))
+        if found:
+            return min(found)[2]
+        return missing or Unpriced(name, "charged without a lot and without a price, and no offer stands on the day")
+
+    def _exact(self, micro: int, currency: str, day: dt.date) -> Fraction | Unpriced:
+        if currency == self.currency:
+            return Fraction(micro)
+        factor = self._factor(currency, day)
+        return factor if isinstance(factor, Unpriced) else micro * factor
+
+    def _route(self, code: str, revision: int) -> Route:
+        key = (code, revision)
+        if key not in self._routes:
+            stored = records.at_revision(self._book.reading, "routes", code, revision)
+            assert stored is not None, "a run goes by a revision of its route"
+            self._routes[key] = self._book.recalled(stored)
+        return self._routes[key]
+
+
+def _newest(rates: Collection[Rate], waste_class: str | None) -> Rate | None:
+    mine = [rate for rate in rates if rate.waste_class == waste_class]
+    return max(mine, key=lambda rate: (rate.valid_from, rate.code)) if mine else None

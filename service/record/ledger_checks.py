@@ -1,0 +1,47 @@
+"""What the ledger asks of a record before it is written: days in order, money with a rate to the book's."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+from service.domain.ledger_day import came_on
+from service.domain.lot import Lot
+from service.domain.money import to_micro
+from service.domain.purchase import Purchase, bought_lines, money_of
+from service.domain.run import Run
+from service.errors import Fault
+from service.record.bench import Bench
+from service.record.currencies import StatedMoney
+from service.record.days import day_faults, day_of, day_of_making
+from service.record.purchasing import offers_of
+
+MOST_MICRO: Final = 2**62
+"""More than this in one sum is beyond what the tables hold."""
+
+
+def ledger_faults(bench: Bench, kind: str, record: Any, before: Any) -> Iterator[Fault]:
+    """Yield what the ledger has against ``record``; ``before`` is the record as it stands, None where there is none."""
+    yield from day_faults(bench, kind, record, before)
+    stated = [*_money(bench, record)]
+    for pointer, money, _ in stated:
+        if to_micro(money.amount) > MOST_MICRO:
+            detail = f"{money.amount} {money.currency} is more than a ledger counts: check the digits"
+            yield Fault("out-of-range", detail, format(money.amount, "f"), "a smaller sum", pointer)
+    yield from bench.currencies.faults(stated)
+
+
+def _money(bench: Bench, record: Any) -> Iterator[StatedMoney]:
+    if isinstance(record, Lot) and record.value is not None:
+        yield "/value/currency", record.value, record.received_on
+    elif isinstance(record, Purchase):
+        # It is in one currency: one place is enough to mend it.
+        for pointer, money in money_of(record, bought_lines(record, offers_of(bench, record)))[:1]:
+            yield pointer, money, came_on(record)
+    elif isinstance(record, Run):
+        for i, charge in enumerate(record.charges):
+            if charge.price is not None:
+                yield f"/charges/{i}/price/currency", charge.price.price, day_of(bench, record)
+        for i, outturn in enumerate(record.outturns):
+            if outturn.credit is not None:
+                yield f"/outturns/{i}/credit/currency", outturn.credit, day_of_making(bench, record)

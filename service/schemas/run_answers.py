@@ -1,0 +1,91 @@
+"""Answers over the runs of many steps: statistics in any grouping, and flat series for people who plot."""
+
+from __future__ import annotations
+
+from marshmallow import fields
+
+from service.schemas.analytic_answers import Answer, LeftOut, StepStatistics
+from service.schemas.answers import Described, count, many, number, text
+
+
+class GroupCounts(Described):
+    """How many runs of a group there are, by what they count for."""
+
+    counted = count("finished and not left out")
+    failed = count("nothing usable")
+    abandoned = count("for an outside reason")
+    open = count("not weighed out yet")
+    left_out_count = count("by their record, or because their theoretical amount is not known")
+    left_out = many(LeftOut, "those of them that are named: at most 200 in an answer")
+
+
+class GroupStatistics(StepStatistics):
+    """The runs of one group; ``by`` says which, null where nothing was written."""
+
+    class Meta:
+        """A group is named by what it is of, and forecasts nothing."""
+
+        exclude = ("step", "next_run")
+
+    by = fields.Dict(keys=fields.String(), required=True)
+    runs = fields.Nested(GroupCounts)
+
+
+class GroupedYieldsAnswer(Answer):
+    """Statistics of runs in a grouping."""
+
+    as_of = text()
+    by = fields.List(fields.String())
+    groups = many(GroupStatistics)
+
+
+class RunInSeries(Described):
+    """One run on a line; null where a figure is not known."""
+
+    run = text()
+    route = text()
+    step = text()
+    basis = text()
+    day = text("when it was finished, else begun")
+    status = text()
+    left_out = fields.Boolean(metadata={"description": "left out of statistics by its record"})
+    operator = text()
+    project = text()
+    key_lot = text("the lot that most of the key input came from")
+    batch_g = number("gross grams of key input")
+    theoretical_g = number()
+    contained_g = number()
+    net_g = number()
+    yield_fraction = fields.Float(data_key="yield", allow_none=True, metadata={"description": "isolated, a fraction"})
+    yield_u = number("standard uncertainty of the yield, from the weighings")
+
+
+class RunSeriesAnswer(Answer):
+    """Every run that passes the filter, by step and day, without pages."""
+
+    as_of = text()
+    runs = many(RunInSeries)
+
+
+class YieldInSeries(Described):
+    """The counted runs of one step in one stretch of time."""
+
+    route = text()
+    step = text()
+    basis = text()
+    from_day = fields.String(data_key="from", metadata={"description": "its first day"})
+    counted = count("runs")
+    failed = count("runs that gave nothing usable")
+    mean = number()
+    median = number()
+    q1 = number()
+    q3 = number()
+    ratio_of_totals = number("failed runs included")
+
+
+class YieldSeriesAnswer(Answer):
+    """Yields of steps over time, a line for every stretch that has runs."""
+
+    as_of = text()
+    every = text()
+    yields = many(YieldInSeries)

@@ -1,0 +1,189 @@
+"""The ledger's lines as they are read to be traced: whole, what is newer than a state, or what one lot came from.
+
+The unit of change is the source record: one that anything of was touched since a state is read whole again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple, TypeVar
+
+from sqlalchemy import Select, and_, or_, select
+
+from service.store.ledger_lines import (
+    SOURCE_KINDS,
+    Line,
+    LotRow,
+    RunRow,
+    Source,
+    Taken,
+    amounts_statement,
+    behind_statement,
+    derived_statement,
+    lines_statement,
+    lots_statement,
+    moved_statement,
+    runs_statement,
+    undated_takers_statement,
+)
+from service.store.rows import chunks, of_workshop
+from service.store.session import Reading
+from service.store.tables import entries, lots, steps
+
+_Row = TypeVar("_Row", bound=tuple[Any, ...])
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerRows:
+    """Lines of whole sources, sorted by source, with the lots that these made and the runs among them."""
+
+    lines: Sequence[Line]
+    lots: Sequence[LotRow]
+    runs: Sequence[RunRow]
+
+
+@dataclass(frozen=True, slots=True)
+class Touched:
+    """What moved after a state: ``sources`` to be read again (or gone), and which records money may rest on did."""
+
+    sources: frozenset[Source]
+    pricing: frozenset[Source]
+
+
+def whole_ledger(reading: Reading) -> LedgerRows:
+    """Return all of a workshop's ledger."""
+    values = {"workshop": reading.workshop_id}
+    return LedgerRows(
+        _fetched(reading, lines_statement("all"), values, Line),
+        _fetched(reading, lots_statement("all"), values, LotRow),
+        _fetched(reading, runs_statement("all"), values, RunRow),
+    )
+
+
+def ledger_of_sources(reading: Reading, sources: Collection[Source]) -> LedgerRows:
+    """Return the lines of some records, those that there are."""
+    lines: list[Line] = []
+    made: list[LotRow] = []
+    of_runs: list[RunRow] = []
+    for kind, codes in _by_kind(sources).items():
+        for chunk in chunks(codes):
+            values = {"workshop": reading.workshop_id, "kind": kind, "codes": chunk}
+            lines += _fetched(reading, lines_statement("sources"), values, Line)
+            made += _fetched(reading, lots_statement("sources"), values, LotRow)
+            if kind == "runs":
+                del values["kind"]
+                of_runs += _fetched(reading, runs_statement("some"), values, RunRow)
+    return LedgerRows(lines, made, of_runs)
+
+
+def _by_kind(sources: Collection[Source]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for kind, code in sources:
+        found.setdefault(kind, []).append(code)
+    return found
+
+
+def touched_since(reading: Reading, state: int) -> Touched:
+    """Return what moved after ``state``: records written or removed, and whatever was derived again.
+
+    A run without a day counts on the latest day of the lots that it takes from: it is touched with them.
+    """
+    values = {"workshop": reading.workshop_id, "state": state}
+    moved = {(kind, code) for kind, code in reading.connection.execute(moved_statement(), values)}
+    sources = {(kind, code) for kind, code in reading.connection.execute(derived_statement(), values)}
+    sources |= {source for source in moved if source[0] in SOURCE_KINDS}
+    sources |= {(kind, code) for kind, code in reading.connection.execute(undated_takers_statement(), values)}
+    return Touched(frozenset(sources), frozenset(moved - {source for source in moved if source[0] in SOURCE_KINDS}))
+
+
+def sources_of_materials(reading: Reading, materials: Collection[str]) -> set[Source]:
+    """Return the records with a line of one of these materials."""
+    found: set[Source] = set()
+    for chunk in chunks(materials):
+        statement = select(entries.c.source_kind, entries.c.source_code).distinct()
+        statement = statement.where(of_workshop(reading, entries), entries.c.material.in_(chunk or []))
+        found |= {(kind, code) for kind, code in reading.connection.execute(statement)}
+    return found
+
+
+def own_made(reading: Reading) -> frozenset[str]:
+    """Return the materials that a step of the workshop makes."""
+    statement = select(steps.c.product).distinct().where(of_workshop(reading, steps))
+    return frozenset(reading.connection.scalars(statement))
+
+
+def days_of_lots(reading: Reading, codes: Collection[str]) -> dict[str, str]:
+    """Return the day, as ISO text, from which each of these lots was there, where one is known."""
+    found: dict[str, str] = {}
+    for chunk in chunks(codes):
+        statement = select(lots.c.code, lots.c.received_on).where(of_workshop(reading, lots))
+        statement = statement.where(lots.c.code.in_(chunk or []), lots.c.received_on.is_not(None))
+        found |= {row.code: row.received_on for row in reading.connection.execute(statement)}
+    return found
+
+
+def sources_behind(reading: Reading, lot: str) -> set[Source]:
+    """Return the records that a lot was made by, and all lots that it was made of, through any number of them."""
+    values = {"workshop": reading.workshop_id, "lot": lot}
+    return {(kind, code) for kind, code in reading.connection.execute(behind_statement(), values)}
+
+
+def lots_made_by(reading: Reading, sources: Collection[Source]) -> list[LotRow]:
+    """Return the lots that some records made."""
+    found: list[LotRow] = []
+    for kind, codes in _by_kind(sources).items():
+        for chunk in chunks(codes):
+            values = {"workshop": reading.workshop_id, "kind": kind, "codes": chunk}
+            found += _fetched(reading, lots_statement("sources"), values, LotRow)
+    return found
+
+
+def takes_of_lots(reading: Reading, codes: Collection[str]) -> list[Line]:
+    """Return every line by which something was taken of these lots, or counted."""
+    found: list[Line] = []
+    for chunk in chunks(codes):
+        values = {"workshop": reading.workshop_id, "codes": chunk}
+        found += _fetched(reading, lines_statement("takes"), values, Line)
+    return found
+
+
+class StatedIncome(NamedTuple):
+    """What one opening or bought lot is worth by its own line."""
+
+    kind: str
+    origin: str
+    on: str | None
+    price_micro: int
+    currency: str
+
+
+def stated_incomes(reading: Reading, until: str) -> list[StatedIncome]:
+    """Return what every opening and bought lot is worth that was there by a day; one without a day always was."""
+    e = entries.c
+    both = entries.join(lots, and_(lots.c.workshop == e.workshop, lots.c.code == e.lot))
+    statement = (
+        select(e.kind, lots.c.origin, e.on, e.price_micro, e.currency)
+        .select_from(both)
+        .where(of_workshop(reading, entries), e.kind.in_(["opening", "purchase"]), e.price_micro.is_not(None))
+        .where(or_(e.on.is_(None), e.on <= until))
+    )
+    return [StatedIncome(*row) for row in reading.connection.execute(statement)]
+
+
+def amounts_taken(reading: Reading, codes: Collection[str]) -> list[Taken]:
+    """Return how much every line took of these lots."""
+    found: list[Taken] = []
+    for chunk in chunks(codes):
+        values = {"workshop": reading.workshop_id, "codes": chunk}
+        found += _fetched(reading, amounts_statement(), values, Taken)
+    return found
+
+
+def _fetched(reading: Reading, statement: Select[Any], values: dict[str, Any], row: type[_Row]) -> list[_Row]:
+    # Plain tuples straight from the driver: nothing in them needs to be converted, and there may be many.
+    cursor: Any = reading.connection.execute(statement, values).cursor
+    found: Iterable[tuple[Any, ...]] = cursor.fetchall()
+    cursor.close()
+    make: Any = row
+    return list(map(make._make, found))
