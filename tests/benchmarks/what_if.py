@@ -75,7 +75,7 @@ def rows(url: str, *, calls: int = 20, trials: int = WHAT_IF_TRIALS) -> list[Row
     if kind_of(url) == "SQLite":  # inputs ask no database
         inputs = branched()
         both = in_turn(calls, [side_by_side(inputs, trials), one(inputs, trials)])
-        found.append(Row(f"{SCENARIOS} scenarios from their inputs, beside one plan", *both, AT_MOST))
+        found.append(Row(f"{SCENARIOS} scenarios from their inputs alone, beside one plan", *both))
     with closing(open_database(url)) as database:
         workshop, memory = filled(database, steps=STEPS, runs_per_step=RUNS), Memory()
 

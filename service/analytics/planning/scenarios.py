@@ -97,6 +97,16 @@ def with_yield(inputs: PlanInputs, code: str, *, mean: float | None = None, time
 
     The forecast is moved, its spread and its failures stay; the yields that money is reckoned with go the same way.
     Raises ``ValueError`` as :func:`forecast_about`.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
+    >>> plan = PlanStep("roast", forecast_step([0.6, 0.6], 0, mass_ratio=False), 0.5, (), (BoughtInput("ore", 1.0),))
+    >>> cost = StepCost("roast", 0.3, (CostLine("ore", 0.02),), ratio_good=0.3)
+    >>> step = StepInputs(plan, cost, "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (step,), price_per_g={"ore": 0.02})
+    >>> round(with_yield(inputs, "roast", mean=0.8).steps[0].cost.ratio_per_g, 9)
+    0.4
     """
 
     def changed(step: StepInputs) -> StepInputs:
@@ -119,7 +129,19 @@ def with_yield(inputs: PlanInputs, code: str, *, mean: float | None = None, time
 
 
 def with_failure_rate(inputs: PlanInputs, code: str, rate: float) -> PlanInputs:
-    """Return the inputs with a step's expected chance of failure at ``rate``, 0 to below 1, as well known as it was."""
+    """Return the inputs with a step's expected chance of failure at ``rate``, 0 to below 1, as well known as it was.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
+    >>> plan = PlanStep("roast", forecast_step([0.6, 0.6], 0, mass_ratio=False), 0.5, (), (BoughtInput("ore", 1.0),))
+    >>> cost = StepCost("roast", 0.3, (CostLine("ore", 0.02),), ratio_good=0.3)
+    >>> step = StepInputs(plan, cost, "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (step,), price_per_g={"ore": 0.02})
+    >>> changed = with_failure_rate(inputs, "roast", 0.25).steps[0]
+    >>> round(changed.plan.forecast.mean_failure, 9), round(changed.cost.ratio_per_g, 9)
+    (0.25, 0.225)
+    """
     if not 0 <= rate < 1:
         raise ValueError(f"a failure rate is at least 0 and below 1, received {rate!r}")
 
@@ -137,7 +159,18 @@ def with_failure_rate(inputs: PlanInputs, code: str, rate: float) -> PlanInputs:
 
 
 def with_limits(inputs: PlanInputs, code: str, smallest_g: float | None, largest_g: float | None) -> PlanInputs:
-    """Return the inputs with another smallest or largest batch of a step, gross grams of key input; None leaves it."""
+    """Return the inputs with another smallest or largest batch of a step, gross grams of key input; None leaves it.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
+    >>> plan = PlanStep("roast", forecast_step([0.6, 0.6], 0, mass_ratio=False), 0.5, (), (BoughtInput("ore", 1.0),))
+    >>> cost = StepCost("roast", 0.3, (CostLine("ore", 0.02),), ratio_good=0.3)
+    >>> step = StepInputs(plan, cost, "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (step,), price_per_g={"ore": 0.02})
+    >>> with_limits(inputs, "roast", None, 50.0).steps[0].plan.largest_g
+    50.0
+    """
 
     def changed(step: StepInputs) -> StepInputs:
         smallest = step.plan.smallest_g if smallest_g is None else smallest_g
@@ -154,6 +187,17 @@ def with_needs(
 
     ``needs``: by material, how many times the amount that it takes a gram of key input now; ``product_times``: the same
     of what a gram of key input can give; ``made``: places of the steps that make those of the materials that are made.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
+    >>> plan = PlanStep("roast", forecast_step([0.6, 0.6], 0, mass_ratio=False), 0.5, (), (BoughtInput("ore", 1.0),))
+    >>> cost = StepCost("roast", 0.3, (CostLine("ore", 0.02),), ratio_good=0.3)
+    >>> step = StepInputs(plan, cost, "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (step,), price_per_g={"ore": 0.02})
+    >>> changed = with_needs(inputs, "roast", {"ore": 2.0}, 1.1, {}).steps[0]
+    >>> round(changed.plan.factor_g_per_g, 9), changed.cost.lines[0].per_g, changed.plan.bought[0].g_per_g
+    (0.55, 0.04, 2.0)
     """
 
     def changed(step: StepInputs) -> StepInputs:
@@ -189,7 +233,18 @@ def with_needs(
 
 
 def with_price(inputs: PlanInputs, material: str, per_g: float | None) -> PlanInputs:
-    """Return the inputs with another price of a gram of need of a material, None for none; its packs stay."""
+    """Return the inputs with another price of a gram of need of a material, None for none; its packs stay.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
+    >>> plan = PlanStep("roast", forecast_step([0.6, 0.6], 0, mass_ratio=False), 0.5, (), (BoughtInput("ore", 1.0),))
+    >>> cost = StepCost("roast", 0.3, (CostLine("ore", 0.02),), ratio_good=0.3)
+    >>> step = StepInputs(plan, cost, "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (step,), price_per_g={"ore": 0.02})
+    >>> with_price(inputs, "ore", 0.05).steps[0].cost.lines[0].per_g
+    0.05
+    """
     prices = {name: price for name, price in inputs.price_per_g.items() if name != material}
     if per_g is not None:
         prices[material] = per_g
@@ -206,7 +261,18 @@ def with_price(inputs: PlanInputs, material: str, per_g: float | None) -> PlanIn
 
 
 def with_offers(inputs: PlanInputs, material: str, offers: Sequence[PackOffer]) -> PlanInputs:
-    """Return the inputs with other packs of a material; its price stays."""
+    """Return the inputs with other packs of a material; its price stays.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
+    >>> plan = PlanStep("roast", forecast_step([0.6, 0.6], 0, mass_ratio=False), 0.5, (), (BoughtInput("ore", 1.0),))
+    >>> cost = StepCost("roast", 0.3, (CostLine("ore", 0.02),), ratio_good=0.3)
+    >>> step = StepInputs(plan, cost, "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (step,), price_per_g={"ore": 0.02})
+    >>> len(with_offers(inputs, "ore", [PackOffer("ore-25g", "ore", "corner", 25.0, 500_000)]).offers)
+    1
+    """
     return replace(inputs, offers=(*(each for each in inputs.offers if each.material != material), *offers))
 
 

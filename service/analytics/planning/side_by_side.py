@@ -54,7 +54,24 @@ class Difference:
 
 
 def carried(whole: WholePlan, route: str, dry_fraction: float, shared: SharedDraws) -> Carried:
-    """Return a plan carried out in every trial. ``shared``: the draws that it was planned on; ``route``: its code."""
+    """Return a plan carried out in every trial. ``shared``: the draws that it was planned on; ``route``: its code.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
+    >>> from service.analytics.planning.whole import plan_from
+    >>> from service.analytics.money.standard_cost import CostLine, StepCost
+    >>> step = PlanStep("roast", forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.0), 0.5,
+    ...                 bought=(BoughtInput("ore", 1.0, key=True),))
+    >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
+    >>> shared = SharedDraws()
+    >>> today, twice = (carried(plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), "calx", 1.0, shared)
+    ...                 for grams in (10.0, 20.0))
+    >>> bool(today.reached.mean() >= 0.9), bool(abs(today.moves.mean()) < 1e-12)
+    (True, True)
+    """
     plan = whole.plan
     campaigns = campaigns_of(plan, route, shared)
     final_g = np.broadcast_to(campaigns.carry_out(plan.flow).final_g, campaigns.shape)
@@ -72,7 +89,22 @@ def carried(whole: WholePlan, route: str, dry_fraction: float, shared: SharedDra
 
 
 def campaigns_of(plan: Plan, route: str, shared: SharedDraws) -> Campaigns:
-    """Return the trials that a plan was searched for on."""
+    """Return the trials that a plan was searched for on.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
+    >>> from service.analytics.planning.whole import plan_from
+    >>> from service.analytics.money.standard_cost import CostLine, StepCost
+    >>> step = PlanStep("roast", forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.0), 0.5,
+    ...                 bought=(BoughtInput("ore", 1.0, key=True),))
+    >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
+    >>> shared = SharedDraws()
+    >>> campaigns_of(plan_from(inputs, PlanQuestion(10.0, 0.9, 1024), shared).plan, "calx", shared).shape
+    (1024,)
+    """
     return Campaigns(plan.steps, len(plan.steps) - 1, draws_of(plan.steps, (route,), plan.trials, shared))
 
 
@@ -88,12 +120,48 @@ def _begun(steps: tuple[PlanStep, ...], flow: PlannedFlow, times: float) -> Plan
 
 
 def p_reach_difference(today: Carried, other: Carried) -> Difference:
-    """Return by how much the other's probability of reaching its own target is higher."""
+    """Return by how much the other's probability of reaching its own target is higher.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
+    >>> from service.analytics.planning.whole import plan_from
+    >>> from service.analytics.money.standard_cost import CostLine, StepCost
+    >>> step = PlanStep("roast", forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.0), 0.5,
+    ...                 bought=(BoughtInput("ore", 1.0, key=True),))
+    >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
+    >>> shared = SharedDraws()
+    >>> today, twice = (carried(plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), "calx", 1.0, shared)
+    ...                 for grams in (10.0, 20.0))
+    >>> p_reach_difference(today, twice)
+    Difference(value=0.0, monte_carlo_u=0.0)
+    """
     return _averaged(other.reached.astype(np.float64) - today.reached)
 
 
 def starting_differences(today: Carried, other: Carried) -> dict[str, Difference]:
-    """Return by how many grams more of each starting material, of either plan, the other begins."""
+    """Return by how many grams more of each starting material, of either plan, the other begins.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
+    >>> from service.analytics.planning.whole import plan_from
+    >>> from service.analytics.money.standard_cost import CostLine, StepCost
+    >>> step = PlanStep("roast", forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.0), 0.5,
+    ...                 bought=(BoughtInput("ore", 1.0, key=True),))
+    >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
+    >>> shared = SharedDraws()
+    >>> today, twice = (carried(plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), "calx", 1.0, shared)
+    ...                 for grams in (10.0, 20.0))
+    >>> found = starting_differences(today, twice)["ore"]
+    >>> amount = today.whole.plan.campaign.starting["ore"].planned_g
+    >>> abs(found.value - amount) < 1e-6 * amount, 0.0 < found.monte_carlo_u < 0.05 * amount
+    (True, True)
+    """
     before = {name: need.planned_g for name, need in today.whole.plan.campaign.starting.items()}
     after = {name: need.planned_g for name, need in other.whole.plan.campaign.starting.items()}
     return {
@@ -106,7 +174,25 @@ def starting_differences(today: Carried, other: Carried) -> dict[str, Difference
 
 
 def consumed_difference(today: Carried, other: Carried) -> Difference | None:
-    """Return by how much more money the other uses up, None where either is not known."""
+    """Return by how much more money the other uses up, None where either is not known.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
+    >>> from service.analytics.planning.whole import plan_from
+    >>> from service.analytics.money.standard_cost import CostLine, StepCost
+    >>> step = PlanStep("roast", forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.0), 0.5,
+    ...                 bought=(BoughtInput("ore", 1.0, key=True),))
+    >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
+    >>> shared = SharedDraws()
+    >>> today, twice = (carried(plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), "calx", 1.0, shared)
+    ...                 for grams in (10.0, 20.0))
+    >>> found = consumed_difference(today, twice)
+    >>> abs(found.value - today.whole.consumed) < 1e-6, found.monte_carlo_u > 0.0
+    (True, True)
+    """
     before, after = today.whole.consumed, other.whole.consumed
     if before is None or after is None:
         return None
@@ -125,6 +211,22 @@ def per_g_difference(today: Carried, other: Carried) -> Difference | None:
     """Return by how much dearer a gram of the other's expected product is, None where either is not known.
 
     The amounts begun with raise what is used up and what is made alike, so that only the mean of what is made is luck.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
+    >>> from service.analytics.planning.whole import plan_from
+    >>> from service.analytics.money.standard_cost import CostLine, StepCost
+    >>> step = PlanStep("roast", forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.0), 0.5,
+    ...                 bought=(BoughtInput("ore", 1.0, key=True),))
+    >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
+    >>> shared = SharedDraws()
+    >>> today, twice = (carried(plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), "calx", 1.0, shared)
+    ...                 for grams in (10.0, 20.0))
+    >>> abs(per_g_difference(today, twice).value) < 1e-9
+    True
     """
     before, after = today.per_g, other.per_g
     if before is None or after is None:
