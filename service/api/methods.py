@@ -19,6 +19,7 @@ from service.answer import (
     next_run,
     plan,
     project_cost,
+    push,
     series,
     stock,
     traced_cost,
@@ -47,6 +48,7 @@ _METHODS: Final = (
     traced_cost.METHOD,
     project_cost.METHOD,
     what_if.METHOD,
+    push.METHOD,
 )
 METHODS: Final[Mapping[str, str]] = dict(method.split("/", 1) for method in _METHODS)
 """Every method by its name, with its version."""

@@ -1,4 +1,4 @@
-"""The questions about a route's plan that are asked with a body."""
+"""The questions about a route's plan: what if, where to push, how to carry on."""
 
 from __future__ import annotations
 
@@ -8,11 +8,13 @@ from typing import Any
 
 from flask import Response
 
-from service.answer import what_if
+from service.answer import push, what_if
 from service.answer.book import Book
-from service.api.answered import AS_OF, as_of
+from service.api import query
+from service.api.answered import AS_OF, CURRENCY, DEFAULT_CONFIDENCE, answer_operation, answered, as_of
 from service.api.operation import Answer, Call, Operation
 from service.api.wire import JSON, json_body, json_response
+from service.schemas.push_answers import PushAnswer
 from service.schemas.what_if import WhatIfSchema, load_what_if
 from service.schemas.what_if_answers import WhatIfAnswer
 
@@ -27,6 +29,26 @@ def _asked(call: Call, compute: Callable[[Book], dict[str, Any]]) -> Response:
 def _what_if(call: Call, route: str) -> Response:
     asked = load_what_if(json_body(call.service.body_limit_bytes))
     return _asked(call, lambda book: what_if.what_if_of(book, route, asked, as_of(call)))
+
+
+def _push(call: Call, route: str) -> Response:
+    asked = call.query
+    return answered(
+        call,
+        push.METHOD,
+        lambda book: push.push_of(
+            book,
+            route,
+            target_g=asked["target"],
+            confidence=asked["confidence"],
+            stock=asked["stock"],
+            project=asked["project"],
+            acknowledge=asked["acknowledge"],
+            currency=asked["currency"],
+            as_of=as_of(call),
+            trials=asked["trials"],
+        ),
+    )
 
 
 def _question(
@@ -61,5 +83,27 @@ def operations() -> Sequence[Operation]:
             _what_if,
             WhatIfSchema,
             WhatIfAnswer,
+        ),
+        answer_operation(
+            "get_push",
+            "/v1/routes/<route>/push",
+            "Where a plan is best pushed, and what to measure next",
+            "What each step would save a gram, and how much surer the target would be at the amounts planned, at its "
+            "best run so far and at what is possible; how far the cost follows each price; each unknown at either of "
+            "its ends; and what of the variance of the product each is owed.",
+            _push,
+            PushAnswer,
+            ("steps", "prices", "tornado", "variance"),
+            (
+                query.amount_g("target", 'The amount of product that is wanted, such as "25 g".', required=True),
+                query.fraction(
+                    "confidence", "The probability of reaching it.", default=DEFAULT_CONFIDENCE, between=(0.5, 0.99)
+                ),
+                query.choice("stock", "What of the shelf may be taken.", ("own", "all", "none"), default="own"),
+                query.code("project", "The project whose lots are its own."),
+                query.code("acknowledge", "Codes of cautions that are known and taken.", repeated=True),
+                CURRENCY,
+                query.whole("trials", "Trials of the simulation.", least=1024, most=65536, default=16384),
+            ),
         ),
     )

@@ -16,6 +16,7 @@ from service.answer.cost import cost_of
 from service.answer.losses import losses_of
 from service.answer.mass_metrics import mass_metrics_of
 from service.answer.plan import plan_of
+from service.answer.push import push_of
 from service.answer.snapshot import Memory
 from service.answer.what_if import what_if_of
 from service.answer.yields import yields_of
@@ -75,6 +76,10 @@ class Desk(Book):
     def plan(self, route: str, target_g: float | None = None, **asked: Any) -> dict[str, Any]:
         with self.opened() as book:
             return plan_of(book, route, **{"target_g": target_g, "as_of": TODAY, **asked})
+
+    def push(self, route: str, target_g: float, **asked: Any) -> dict[str, Any]:
+        with self.opened() as book:
+            return push_of(book, route, **{"target_g": target_g, "as_of": TODAY, **asked})
 
     def what_if(self, route: str, *scenarios: dict[str, Any], **asked: Any) -> dict[str, Any]:
         """Scenarios put beside today, each named by its place unless it has a name."""

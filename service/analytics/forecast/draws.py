@@ -85,6 +85,16 @@ class StepDraws:
         """The number of trials."""
         return int(self._uniform.size)
 
+    @property
+    def levels(self) -> Trials:
+        """How far the level of each trial lies from the forecast's centre, in units of its spread: shape (trials,)."""
+        return self._shared
+
+    @property
+    def luck(self) -> Trials:
+        """What tells how many batches of each trial fail, uniform from 0 (none) to 1 (all): shape (trials,)."""
+        return self._uniform
+
     def success(self, batches: int) -> Trials:
         """Return the mean yield over ``batches`` parallel batches of equal feed, failed ones at 0, a value a trial.
 
