@@ -88,7 +88,7 @@ class _WhatIf:
         scenarios = []
         for scenario, found in zip(self.asked.scenarios, altered, strict=True):
             if isinstance(found, str):
-                line = _without_plan(found)
+                line = without_plan(found)
             else:
                 ask = self.ask
                 if any(change.kind == what_if.TARGET for change in scenario.changes):
@@ -179,7 +179,7 @@ class _WhatIf:
         try:
             bounded = bounded_plan(self.book, altered.gathered, inputs, altered.question, ask, shared)
         except NotComputable as refused:
-            return _without_plan(refused.detail), None
+            return without_plan(refused.detail), None
         whole = bounded.whole
         layout = Layout(inputs, whole, altered.gathered.costing.shop.offers, self.exchange)
         found = figures_of(layout, bounded)
@@ -228,7 +228,8 @@ def figures_of(layout: Layout, bounded: Bounded) -> dict[str, Any]:
     }
 
 
-def _without_plan(reason: str) -> dict[str, Any]:
+def without_plan(reason: str) -> dict[str, Any]:
+    """Return the same figures of a plan that cannot be made: null, with the reason."""
     nulls = dict.fromkeys(("route", "product", *FIGURES, *TIMES, "batches", "runs_out_first", "near_edge"))
     return {**nulls, "kept_small": [], "difference": None, "reasons": {"plan": reason, "difference": reason}}
 

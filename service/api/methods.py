@@ -7,6 +7,7 @@ from typing import Final
 
 from service.answer import (
     batch_sheet,
+    carry_on,
     cost,
     drivers,
     forecast_record,
@@ -49,6 +50,7 @@ _METHODS: Final = (
     project_cost.METHOD,
     what_if.METHOD,
     push.METHOD,
+    carry_on.METHOD,
 )
 METHODS: Final[Mapping[str, str]] = dict(method.split("/", 1) for method in _METHODS)
 """Every method by its name, with its version."""

@@ -8,12 +8,14 @@ from typing import Any
 
 from flask import Response
 
-from service.answer import push, what_if
+from service.answer import carry_on, push, what_if
 from service.answer.book import Book
 from service.api import query
 from service.api.answered import AS_OF, CURRENCY, DEFAULT_CONFIDENCE, answer_operation, answered, as_of
 from service.api.operation import Answer, Call, Operation
 from service.api.wire import JSON, json_body, json_response
+from service.schemas.carry_on_answers import CarryOnAnswer
+from service.schemas.plan_questions import CarryOnSchema, load_carry_on
 from service.schemas.push_answers import PushAnswer
 from service.schemas.what_if import WhatIfSchema, load_what_if
 from service.schemas.what_if_answers import WhatIfAnswer
@@ -29,6 +31,11 @@ def _asked(call: Call, compute: Callable[[Book], dict[str, Any]]) -> Response:
 def _what_if(call: Call, route: str) -> Response:
     asked = load_what_if(json_body(call.service.body_limit_bytes))
     return _asked(call, lambda book: what_if.what_if_of(book, route, asked, as_of(call)))
+
+
+def _carry_on(call: Call, route: str) -> Response:
+    asked = load_carry_on(json_body(call.service.body_limit_bytes))
+    return _asked(call, lambda book: carry_on.carry_on_of(book, route, asked, as_of(call)))
 
 
 def _push(call: Call, route: str) -> Response:
@@ -83,6 +90,17 @@ def operations() -> Sequence[Operation]:
             _what_if,
             WhatIfSchema,
             WhatIfAnswer,
+        ),
+        _question(
+            "ask_carry_on",
+            "/v1/routes/<route>/carry-on",
+            "How to carry on in the middle of the work",
+            "From what is in hand at each stage: the probability of reaching the target, how much of it to carry on, "
+            "whether one more batch of an earlier step pays first, and a smaller start with a rule for topping it up "
+            "beside the single one. Nothing is recorded.",
+            _carry_on,
+            CarryOnSchema,
+            CarryOnAnswer,
         ),
         answer_operation(
             "get_push",

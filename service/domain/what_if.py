@@ -1,4 +1,4 @@
-"""A what-if as it is asked: named scenarios, each a list of changes to what is so today."""
+"""Questions about a plan as they are asked: scenarios of changes to what is so today, and work that is half done."""
 
 from __future__ import annotations
 
@@ -75,3 +75,21 @@ class WhatIf(Asked):
     """The question of today, and the scenarios beside it."""
 
     scenarios: tuple[Scenario, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class InHand:
+    """So much of what a step makes, named by the ``step`` or by its ``material``, that is there."""
+
+    amount: Quantity
+    step: str | None = None
+    material: str | None = None
+    assay: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CarryOn(Asked):
+    """A target in the middle of the work: what is in hand, and what a gram of product that is missing costs."""
+
+    in_hand: tuple[InHand, ...] = ()
+    worth_per_g: Money | None = None

@@ -7,6 +7,8 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
+from service.schemas.carry_on_answers import CarryOnAnswer
+from service.schemas.push_answers import PushAnswer
 from service.schemas.what_if import CHANGES
 from service.schemas.what_if_answers import DifferencesAnswer, ScenarioAnswer, WhatIfAnswer
 from tests.api.conftest import ClientOf
@@ -99,3 +101,31 @@ def test_who_may_ask_and_what_is_not_there(filled: FlaskClient, client_of: Clien
     check_problem(filled.post(WHAT_IF, data=b"{", content_type="application/json"), 400, "not-json")
     wrong = {"name": "x", "changes": [{"kind": "buy", "step": "x/y"}]}
     assert faults(filled, body | {"scenarios": [wrong]}) == {"/scenarios/0/changes/0/step": "unknown-step"}
+
+
+def test_how_to_carry_on(filled: FlaskClient) -> None:
+    path = "/v1/routes/r/carry-on"
+    told = filled.post(path, json={"target": "5 g", "in_hand": [{"step": "dry", "amount": "2 g"}]})
+    assert told.status_code == 200, told.data
+    assert set(told.get_json()) >= set(CarryOnAnswer().fields)
+    wrong = {"in_hand": [{"amount": "2 g"}, {"step": "s", "material": "m", "amount": "2 mL"}], "budget": None}
+    problem = check_problem(filled.post(path, json=wrong), 422, "invalid-input")
+    assert {fault["pointer"]: fault["code"] for fault in problem["faults"]} == {
+        "/target": "missing",
+        "/in_hand/0/step": "missing",
+        "/in_hand/1/material": "conflicting-keys",
+        "/in_hand/1/amount": "wrong-dimension",
+        "/budget": "unknown-key",
+    }
+
+
+def test_where_to_push(filled: FlaskClient) -> None:
+    path = "/v1/routes/r/push"
+    answer = filled.get(f"{path}?target=5g")
+    assert answer.status_code == 200, answer.data
+    assert set(answer.get_json()) >= set(PushAnswer().fields)
+    for name in ("steps", "prices", "tornado", "variance"):
+        told = filled.get(f"{path}?target=5g&table={name}&format=ndjson")
+        assert len(told.text.splitlines()) == len(answer.get_json()[name])
+    assert filled.get(f"{path}?target=5g", headers={"If-None-Match": answer.headers["ETag"]}).status_code == 304
+    check_problem(filled.get(path), 400, "malformed-input")
