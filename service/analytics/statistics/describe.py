@@ -104,7 +104,7 @@ def describe_groups(yields: ArrayLike, bounds: NDArray[np.int64]) -> Description
 
 
 def _figures(ordered: Floats, start: NDArray[np.int64], runs: NDArray[np.int64]) -> dict[str, Floats]:
-    """The figures of groups that all hold something, each sorted: the order in which runs are given changes no digit."""
+    """The figures of groups that all hold something, each sorted: so the order of runs changes no digit."""
     low, high = ordered[start], ordered[start + runs - 1]
     first_pass = np.add.reduceat(ordered, start) / runs
     apart = ordered - np.repeat(first_pass, runs)
