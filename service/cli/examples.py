@@ -44,6 +44,7 @@ _QUESTIONS: Final[Mapping[str, str]] = {
     "get_ledger_balance": f"/v1/ledger/balance?{_DAY}",
     "get_stock": f"/v1/stock?material=malachite&{_DAY}",
     "get_project_cost": f"/v1/projects/pigment-bench/cost?from=2026-09-01&{_DAY}",
+    "get_findings": f"/v1/findings?code=slip&{_DAY}",
     "get_weighings_template": "/v1/templates/weighings?route=verdigris",
     "get_workshop": "/v1/workshop",
     "list_tokens": "/v1/tokens",
