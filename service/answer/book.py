@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from functools import cached_property
+from types import MappingProxyType
 from typing import Any, TypeVar, cast
 
 from service.answer.ledger_memory import LedgerMemory
@@ -92,9 +93,13 @@ class Book:
 
     def materials(self, codes: Iterable[str]) -> Mapping[str, Material]:
         """Return materials by code, their analytes with them."""
-        found: dict[str, Material] = self.records("materials", set(codes))
+        wanted = frozenset(codes)
+        return self.fact(("materials", wanted), lambda: self._materials(wanted))
+
+    def _materials(self, codes: frozenset[str]) -> Mapping[str, Material]:
+        found: dict[str, Material] = self.records("materials", codes)
         analytes = {material.analyte_code for material in found.values()} - set(found)
-        return found | self.records("materials", analytes) if analytes else found
+        return MappingProxyType(found | self.records("materials", analytes) if analytes else found)
 
     def materials_of(self, route: Route) -> Mapping[str, Material]:
         """Return every material that a route names, by code, their analytes with them."""

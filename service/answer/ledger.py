@@ -40,12 +40,17 @@ class TracedLedger:
         return 3 * self.columns.nbytes
 
     def loaded(self, as_of: dt.date) -> Loaded:
-        """What every lot cost with the failures of the steps behind it, of runs that ended by that day."""
+        """What every lot cost with the failures of the steps behind it, of runs that ended by that day.
+
+        Raises NotComputable where the failures have no finite load.
+        """
         day = as_of.toordinal()
-        if day not in self._loaded:
+        found = self._loaded.get(day)
+        if found is None:
+            found = loaded_cost(self.ledger, self.traced, day)
             self._loaded.clear()  # one day is asked for again and again; every other one takes as much room
-            self._loaded[day] = loaded_cost(self.ledger, self.traced, day)
-        return self._loaded[day]
+            self._loaded[day] = found
+        return found
 
 
 def traced_ledger(book: Book, currency: str | None = None, *, labour: bool = False) -> TracedLedger:

@@ -20,8 +20,8 @@ from service.store import ledger_rows, shelf
 from service.store.ledger_lines import Line, LotRow
 
 METHOD: Final = "ancestry/1"
-MOST_NODES: Final = 1000
-MOST_COUNTED: Final = 2000
+MOST_NODES: Final = 200
+MOST_COUNTED: Final = 1000
 """Lots that are counted beyond those that are shown."""
 
 Edges = list[dict[str, Any]]

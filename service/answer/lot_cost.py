@@ -11,6 +11,7 @@ from service.answer.ledger import traced_ledger
 from service.answer.ledger_words import amount_of, money, unpriced_lines
 from service.answer.lot_ledger import LotLedger, lot_ledger
 from service.domain.shelf_amount import UNITS_PER_BASE
+from service.errors import NotComputable
 from service.schemas.kinds import singular
 
 METHOD: Final = "lot-cost/1"
@@ -96,7 +97,11 @@ def _loaded(
     whole = traced_ledger(book, found.currency, labour=labour)
     number = whole.columns.lot(found.lot.code)
     assert number is not None, "what is in the part is in the whole"
-    load = whole.loaded(as_of)
+    try:
+        load = whole.loaded(as_of)
+    except NotComputable as error:
+        reasons["cost_per_g_loaded"] = str(error)
+        return dict.fromkeys(per_amount(found, "_loaded", None))
     if whole.traced.unknown_lots[number]:
         return dict.fromkeys(per_amount(found, "_loaded", None))
     if load.unspread:

@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from service.store.columns import NO_DAY, OutcomeRows
+from service.store.columns import NO_DAY, Coded, OutcomeRows
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -27,36 +27,6 @@ class Group(NamedTuple):
     basis: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Coded:
-    """A column of texts in which many lines say the same: a number a line, and the words that the numbers stand for.
-
-    A word is None where nothing was written; no two words are equal.
-    """
-
-    numbers: Numbers
-    words: tuple[Any, ...]
-
-    def at(self, places: npt.NDArray[Any]) -> Coded:
-        """Return the column at some places, or where a flag says so."""
-        return Coded(self.numbers[places], self.words)
-
-    def texts(self) -> Texts:
-        """Return the words, line by line."""
-        return _texts(self.words)[self.numbers]
-
-    def count(self, word: Any) -> int:
-        """Return how many lines hold a word."""
-        return int(np.count_nonzero(self.numbers == self.words.index(word))) if word in self.words else 0
-
-    def used(self) -> set[Any]:
-        """Return the words that stand in some line."""
-        occurs = np.zeros(len(self.words), dtype=np.bool_)
-        occurs[self.numbers] = True
-        return {self.words[number] for number in np.flatnonzero(occurs).tolist()}
-
-
-CODED: Final = ("status", "operator", "project", "key_lot", "tags")
 NUMBERS: Final = (
     *("yields", "batch_g", "key_contained_g", "theoretical_g", "net_g", "dry_g", "contained_g", "yield_u"),
 )
@@ -138,15 +108,12 @@ def merged(held: Columns | None, rows: OutcomeRows, state: int) -> Columns:
     ``rows`` are by run code.
     """
     groups: dict[Group, int] = {} if held is None else {group: number for number, group in enumerate(held.groups)}
-    given = _factorized(list(zip(rows.route, rows.step, rows.pooled_as, rows.basis, strict=True)))
-    renumbered = [groups.setdefault(Group(*word), len(groups)) for word in given.words]
-    plain: dict[str, Any] = {name: np.asarray(getattr(rows, name), dtype=np.float64) for name in NUMBERS}
-    plain["run"] = rows.run
-    plain["group"] = np.array(renumbered, dtype=np.int32)[given.numbers]
-    plain["excluded"] = np.asarray(rows.excluded, dtype=np.bool_)
+    renumbered = [groups.setdefault(Group(*word), len(groups)) for word in rows.step.words]
+    plain: dict[str, Any] = {name: getattr(rows, name) for name in ("run", "excluded", *NUMBERS)}
+    plain["group"] = np.array(renumbered, dtype=np.int32)[rows.step.numbers]
     day = np.where(rows.finished_on == NO_DAY, rows.started_on, rows.finished_on)
     plain["day"] = day.astype(np.int32)
-    coded = {name: _factorized(getattr(rows, name)) for name in CODED}
+    coded = rows.coded
     if held is None:
         # Stable: of one group and day the rows stay by run code.
         order = np.argsort(plain["group"] * np.int64(2**32) + plain["day"], kind="stable")
@@ -199,20 +166,7 @@ def _taken_in(
     return found, columns, by_run
 
 
-def _factorized(values: Sequence[Any] | Texts) -> Coded:
-    numbers: dict[Any, int] = {}
-    add = numbers.setdefault
-    found = np.fromiter((add(value, len(numbers)) for value in values), np.int32, len(values))
-    return Coded(found, tuple(numbers))
-
-
 def _inverse(order: Places) -> Places:
     found = np.empty_like(order)
     found[order] = np.arange(len(order))
-    return found
-
-
-def _texts(values: Sequence[str | None]) -> Texts:
-    found = np.empty(len(values), dtype=object)
-    found[:] = values
     return found

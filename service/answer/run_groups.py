@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from service.answer.book import Book
-from service.answer.run_columns import Coded, Columns
-from service.store.columns import NO_DAY
+from service.answer.run_columns import Columns
+from service.store.columns import NO_DAY, Coded
 from service.store.run_lots import charged_lots, suppliers_of_lots
 
 GROUPINGS: Final = (

@@ -58,6 +58,9 @@ class StepRuns:
     route: str
     last_day: int | None
 
+    def __len__(self) -> int:
+        return len(self.codes)
+
     @property
     def mass_ratio(self) -> bool:
         """Whether the step's yields are ratios of gross masses, which may exceed 1."""
@@ -133,8 +136,14 @@ class StepRuns:
 def step_runs(book: Book, route: Route, step: Step, as_of: dt.date, since: dt.date | None = None) -> StepRuns:
     """Return the runs of a step that were finished, or begun, up to ``as_of``; a run without a date is taken in.
 
-    With ``since`` those of that day and later alone, and none without a date.
+    With ``since`` those of that day and later alone, and none without a date. ``route`` is as the book has it.
     """
+    # Which runs count follows from the state: many answers of one state take the same ones.
+    key = ("runs", route.code, step.code, as_of, since)
+    return book.fact(key, lambda: _step_runs(book, route, step, as_of, since))
+
+
+def _step_runs(book: Book, route: Route, step: Step, as_of: dt.date, since: dt.date | None) -> StepRuns:
     columns = book.columns
     every = columns.where(route.code, step.code)
     every = every[(columns.day[every] <= as_of.toordinal()) | (columns.day[every] == NO_DAY)]

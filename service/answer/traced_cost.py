@@ -13,6 +13,7 @@ import numpy as np
 from service.analytics.money.ancestry import Ancestry, behind_several
 from service.analytics.money.identity import stock_on
 from service.analytics.money.ledger import Kind
+from service.analytics.money.loaded import Loaded
 from service.analytics.money.traced import events_behind
 from service.answer.book import Book
 from service.answer.ledger import TracedLedger, traced_ledger
@@ -21,6 +22,7 @@ from service.answer.ledger_words import amount_of, money, unpriced_lines
 from service.answer.prices import Exchange, Shop
 from service.domain.route import Route
 from service.domain.shelf_amount import UNITS_PER_BASE
+from service.errors import NotComputable
 from service.store.ledger_lines import LotRow
 
 METHOD: Final = "traced-cost/1"
@@ -54,7 +56,7 @@ class _TracedRoute:
         dry_g, contained_g = self.masses(self.last_steps)
         unknown = bool(traced.unknown_lots[lots].any())
         good = _sum(traced.lot_micro[lots])
-        loaded = float(np.sum(self.found.loaded(self.as_of).lot_micro[lots]))
+        loaded = self.loaded(lots)
         reasons = self.reasons(dry_g, contained_g, unknown)
         hours = self.behind.embodied(self.per_event("labour", "time")) / UNITS_PER_BASE["time"]
         if not any(each.of == "labour" for facts in self.facts_behind for each in facts.direct):
@@ -64,6 +66,7 @@ class _TracedRoute:
             return None if micro is None or not grams else micro / _MICRO / grams
 
         known = None if unknown else loaded
+        failures = None if known is None else known - good
         cash = self.cash
         return {
             "route": self.route.code,
@@ -76,13 +79,13 @@ class _TracedRoute:
             "low": None,
             "high": None,
             "cost_per_g_good_runs": per_g(None if unknown else good),
-            "failures_per_g": per_g(None if unknown else loaded - good),
+            "failures_per_g": per_g(failures),
             "cost_per_contained_g": per_g(known, contained_g),
             "cash_per_g": per_g(None if unknown else cash),
             "labour_h_per_g": None if "labour_h_per_g" in reasons or not dry_g else hours / dry_g,
             "unpriced": unpriced_lines(self.unpriced(lots), self.found.columns.reasons),
             "cost_per_g_at_least": per_g(loaded),
-            "consumed": money(loaded, shown),
+            "consumed": None if loaded is None else money(loaded, shown),
             "cash": money(cash, shown),
             "leftovers": self.leftovers(),
             "failures": money(self.spent(Kind.FAILED), shown),
@@ -170,6 +173,18 @@ class _TracedRoute:
         lots = [each.lot for each in self.behind.bought if ledger.kind[ledger.made_by[each.lot]] == Kind.PURCHASE]
         return _sum(self.found.traced.lot_micro[lots]) + self.behind.direct_micro
 
+    @cached_property
+    def load(self) -> Loaded | str:
+        """What every lot carries with its load, or why that cannot be said."""
+        try:
+            return self.found.loaded(self.as_of)
+        except NotComputable as error:
+            return str(error)
+
+    def loaded(self, lots: Sequence[int]) -> float | None:
+        """What some lots carry with the failures behind them, in 10⁻⁶."""
+        return None if isinstance(self.load, str) else float(np.sum(self.load.lot_micro[lots]))
+
     def per_event(self, of: str, dimension: str) -> Mapping[int, float]:
         """So much of one thing that the events behind the product used beside their lots."""
         return {
@@ -213,7 +228,9 @@ class _TracedRoute:
             reasons["cost_per_contained_g"] = "what the product contains is not known"
         if not dry_g and why is not None:
             reasons |= dict.fromkeys(("cost_per_g_at_least", "labour_h_per_g"), why)
-        unspread = self.found.loaded(self.as_of).unspread
+        if isinstance(self.load, str):
+            return reasons | dict.fromkeys(("cost_per_g", "failures_per_g", "cost_per_g_at_least"), self.load)
+        unspread = self.load.unspread
         lost = [self.found.ledger.steps[step] for step in unspread if self.found.ledger.steps[step].startswith(
             f"{self.route.code}/")]  # fmt: skip
         if lost:
@@ -228,7 +245,7 @@ class _TracedRoute:
         lots = self.lots_of(steps)
         dry_g, _ = self.masses(steps)
         good = _sum(self.found.traced.lot_micro[lots]) / _MICRO
-        loaded = float(np.sum(self.found.loaded(self.as_of).lot_micro[lots])) / _MICRO
+        loaded = self.loaded(lots)
         known = bool(dry_g) and not self.found.traced.unknown_lots[lots].any()
         kinds = {"finished": Kind.FINISHED, "failed": Kind.FAILED, "abandoned": Kind.ABANDONED}
         runs = {name: len(self.events(steps, kind)) for name, kind in kinds.items()}
@@ -238,7 +255,7 @@ class _TracedRoute:
             "product": product,
             "runs": runs,
             "product_g": dry_g,
-            "cost_per_g": loaded / dry_g if known and dry_g else None,
+            "cost_per_g": loaded / _MICRO / dry_g if known and dry_g and loaded is not None else None,
             "cost_per_g_good_runs": good / dry_g if known and dry_g else None,
             "leak_per_g": None,
             "failures": money(self.spent(Kind.FAILED, steps), shown),

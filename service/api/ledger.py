@@ -147,7 +147,7 @@ def operations() -> Sequence[Operation]:
             (
                 CURRENCY,
                 LABOUR,
-                query.whole("most", "Lots and records shown either way.", least=1, most=10000, default=1000),
+                query.whole("most", "Lots and records shown either way.", least=1, most=10000, default=200),
             ),
         ),
         answer_operation(

@@ -11,6 +11,7 @@ from flask import Response, request
 
 from service.answer.book import Book
 from service.answer.credits import refuse_credits_above_cost
+from service.answer.finding_replies import replies_on
 from service.answer.moved_costs import Costs, costs_before, moved_costs
 from service.answer.records import view, views
 from service.answer.snapshot import Memory
@@ -106,6 +107,7 @@ def list_revisions(call: Call, kind: str, code: str) -> Response:
     media_type_asked(None)
     with call.service.database.reading(call.who.workshop_id) as reading:
         found = records.history(reading, kind, code)
+        answered = replies_on(reading, kind, code)
     if not found:
         raise UnknownRecord(f"this workshop never had a {singular(kind)} with the code {code}")
     cursor = call.query["cursor"]
@@ -113,7 +115,7 @@ def list_revisions(call: Call, kind: str, code: str) -> Response:
     rest = [stored for stored in found if stored.revision < before]
     limit = call.query["limit"]
     following = cursor_after((), [rest[limit - 1].revision]) if len(rest) > limit else None
-    told, headers = page_of([_revision_told(stored) for stored in rest[:limit]], limit, following)
+    told, headers = page_of([_revision_told(stored) for stored in rest[:limit]], limit, following, replies=answered)
     body = json_bytes(told)
     tag = tag_of(body.decode())
     return not_modified(tag) or with_tag(json_response(told, headers=headers), tag)

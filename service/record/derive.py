@@ -69,6 +69,12 @@ def altered_steps(before: Route, after: Route) -> set[str]:
     return found
 
 
+def _rebilled(before: Route, after: Route) -> set[str]:
+    """The steps whose bill asks for other amounts: no outcome is another, but what is found of a run may be."""
+    now = {step.code: step.bill for step in after.steps}
+    return {step.code for step in before.steps if now.get(step.code, step.bill) != step.bill}
+
+
 def _write_plain(bench: Bench, change: Change, refuse: bool) -> list[str]:
     standing.put_row(bench.writing, change.kind, change.record, change.revision)
     _link(bench, change)
@@ -124,7 +130,7 @@ def _runs_corrected(bench: Bench, route: Route, before: Route) -> list[str]:
     """The runs of altered steps that went by the step as it was; those of still older, other steps stay with them."""
     computed = altered_steps(before, route)
     paid = {step.code for step in route.steps if _consumables(before, step.code) != step.consumables}
-    altered = computed | paid
+    altered = computed | paid | _rebilled(before, route)
     runs = standing.runs_of_route(bench.writing, [route.code], altered)
     went_by = bench.routes({(route.code, revision) for _, _, revision in runs.values()})
     corrected = []

@@ -130,7 +130,9 @@ class CostAnswer(Answer):
     labour_h_per_g = number()
     unpriced = fields.List(fields.Raw(), metadata={"description": "what has no price"})
     cost_per_g_at_least = number("the part that is priced")
-    consumed = fields.Nested(MoneyAnswer, metadata={"description": "traced: what all of the product cost, loaded"})
+    consumed = fields.Nested(
+        MoneyAnswer, allow_none=True, metadata={"description": "traced: what all of the product cost, loaded"}
+    )
     cash = fields.Nested(
         MoneyAnswer, metadata={"description": "traced: what was paid for the whole of what is behind it"}
     )

@@ -23,6 +23,7 @@ from service.store.ledger_lines import (
     behind_statement,
     derived_statement,
     lines_statement,
+    lots_moved_statement,
     lots_statement,
     moved_statement,
     runs_statement,
@@ -94,7 +95,11 @@ def touched_since(reading: Reading, state: int) -> Touched:
     moved = {(kind, code) for kind, code in reading.connection.execute(moved_statement(), values)}
     sources = {(kind, code) for kind, code in reading.connection.execute(derived_statement(), values)}
     sources |= {source for source in moved if source[0] in SOURCE_KINDS}
-    sources |= {(kind, code) for kind, code in reading.connection.execute(undated_takers_statement(), values)}
+    for chunk in chunks(set(reading.connection.scalars(lots_moved_statement(), values))):
+        taking = reading.connection.execute(
+            undated_takers_statement(), {"workshop": reading.workshop_id, "codes": chunk}
+        )
+        sources |= {(kind, code) for kind, code in taking}
     return Touched(frozenset(sources), frozenset(moved - {source for source in moved if source[0] in SOURCE_KINDS}))
 
 

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from service.answer.book import Book
-from service.answer.run_columns import CODED, Columns
+from service.answer.run_columns import Columns
 from service.answer.snapshot import Memory
+from service.store.columns import CODED
 from tests.answer.desk import Desk
 from tests.answer.small import roast, run, shop
 from tests.store.book import ROUTE, altered

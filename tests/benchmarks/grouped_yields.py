@@ -24,7 +24,7 @@ from service.answer.snapshot import Memory
 from service.answer.yields import yields_of
 from service.app import SERVICE, create_app
 from service.settings import Settings
-from service.store.columns import read_columns
+from service.store.columns import STEP, read_columns
 from service.store.session import Database
 from tests.benchmarks.books import AT, ROUTE, Workshop, bring_in, new_workshop, rewritten
 from tests.benchmarks.databases import kind_of, plain
@@ -154,12 +154,16 @@ def _duck(database: Database, workshop: Workshop) -> Any:
         rows = read_columns(reading)
     frame = pd.DataFrame(
         {
-            **{name: getattr(rows, name) for name in ("route", "step", "basis", "operator", "key_lot")},
+            **{
+                name: np.array(words)[rows.step.numbers]
+                for name, words in zip(STEP, zip(*rows.step.words, strict=True), strict=True)
+            },
+            **{name: rows.coded[name].texts() for name in ("operator", "key_lot")},
             "day": pd.to_datetime([f"{day}" for day in map(_date, rows.finished_on.tolist())]),
             "y": rows.yields,
             **{name: getattr(rows, name) for name in ("contained_g", "theoretical_g", "yield_u", "batch_g")},
-            "counted": (rows.status == "finished") & ~rows.excluded,
-            "failed": (rows.status == "failed") & ~rows.excluded,
+            "counted": (rows.coded["status"].texts() == "finished") & ~rows.excluded,
+            "failed": (rows.coded["status"].texts() == "failed") & ~rows.excluded,
         }
     )
     duck = duckdb.connect()

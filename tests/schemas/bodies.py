@@ -133,6 +133,14 @@ BODIES: dict[str, dict[str, Any]] = {
         "project": "pigments",
         "note": "the top of the jar",
     },
+    "finding-replies": {
+        "finding": "slip.runs.VG-031:times-1000",
+        "kind": "runs",
+        "record": "VG-031",
+        "answer": "wrong-alarm",
+        "reason": "the large kettle",
+        "operator": "m1",
+    },
     "routes": {"name": "verdigris", "product": "malachite", "steps": [STEP], "change": "revision", "note": "old"},
     "pools": {
         "made_on": "2026-05-01",

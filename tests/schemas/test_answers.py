@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import importlib
 import inspect
+import pkgutil
 from typing import Any
 
 import pytest
@@ -11,11 +13,26 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import Schema, fields
 from openapi_spec_validator import validate
 
-from service.schemas import analytic_answers, answers, ledger_answers, loss_answers, run_answers, trend_answers
+import service.schemas
+from service.schemas import (
+    analytic_answers,
+    answers,
+    ledger_answers,
+    loss_answers,
+    plan_answers,
+    run_answers,
+    trend_answers,
+)
 from service.schemas.kinds import KINDS, SCHEMAS
 from tests.schemas.bodies import BODIES
 
 STAMP = {"revision": 3, "state": 17, "at": "2026-04-12T10:00:00Z", "by": "m1"}
+
+ANSWERS = [
+    importlib.import_module(found.name)
+    for found in pkgutil.iter_modules(service.schemas.__path__, "service.schemas.")
+    if found.name.endswith("answers")
+]
 
 # The keys that clients build on: an answer by its schema, nested keys behind a dot.
 PROMISED: dict[type[Schema], str] = {
@@ -35,7 +52,7 @@ PROMISED: dict[type[Schema], str] = {
     analytic_answers.CostAnswer: "route basis currency cost_per_g low high cost_per_g_good_runs cost_per_contained_g "
     "cash_per_g labour_h_per_g unpriced cost_per_g_at_least by_step.step by_step.cost_per_g by_step.leak_per_g "
     "by_material.material by_material.cost_per_g buy_instead.offer buy_instead.cost_per_g rests_on",
-    analytic_answers.PlanAnswer: "route target_g confidence p_reach p_max monte_carlo_u starting_materials.material "
+    plan_answers.PlanAnswer: "route target_g confidence p_reach p_max monte_carlo_u starting_materials.material "
     "starting_materials.amount_g steps.step steps.key_input_g steps.batches steps.spare_batches "
     "steps.expected_product_g materials.material materials.need_g materials.on_hand_g materials.to_buy_g "
     "materials.packs.offer materials.packs.count materials.packs.cash.amount at_the_mean.starting_materials.amount_g "
@@ -55,6 +72,11 @@ PROMISED: dict[type[Schema], str] = {
     ledger_answers.LedgerBalanceAnswer: "currency sources.opening sources.purchases sources.direct uses.delivered "
     "uses.failures uses.abandoned uses.work_in_progress uses.samples uses.adjustments uses.write_offs uses.disposals "
     "uses.stock difference.amount",
+    ledger_answers.StockAnswer: "lots.lot lots.material lots.project lots.on_hand_g lots.on_hand_u_g lots.value.amount "
+    "lots.age_days lots.expires_on lots.overdrawn materials.material materials.on_hand_g materials.value value "
+    "rests_on",
+    ledger_answers.ProjectCostAnswer: "project currency cost made failures abandoned work_in_progress used.month "
+    "used.operator used.material used.amount_g used.cost by_month.cost by_operator.cost cash leftovers.lot rests_on",
     trend_answers.TrendAnswer: "step centre lower upper provisional points.run points.finished_on points.yield "
     "points.beyond points.rules outliers slopes",
     trend_answers.DriversAnswer: "route step factors.factor factors.share factors.found effects.group effects.ratio "
@@ -67,7 +89,7 @@ def described() -> list[type[Schema]]:
     """Every schema that the modules of answers define."""
     found = [
         thing
-        for module in (answers, analytic_answers, ledger_answers, loss_answers, run_answers, trend_answers)
+        for module in ANSWERS
         for thing in vars(module).values()
         if inspect.isclass(thing) and issubclass(thing, Schema) and thing.__module__ == module.__name__
     ]

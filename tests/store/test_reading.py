@@ -149,7 +149,8 @@ def test_columns_hold_what_the_outcomes_hold(listed: Book) -> None:
     assert (len(rows), rows.state, rows.removed) == (7, listed.state(), ())
     outcome = listed.outcome("C-1").row
     assert rows.yields[0] == outcome["yield_fraction"]
-    assert (rows.operator[0], rows.operator[1], rows.key_lot[0]) == ("m1", None, "vitriol-1")
+    operators = rows.coded["operator"].texts()
+    assert (operators[0], operators[1], rows.coded["key_lot"].texts()[0]) == ("m1", None, "vitriol-1")
     assert (rows.finished_on[0], rows.finished_on[4]) == (739718, NO_DAY)
     assert rows.excluded.dtype == np.bool_
     assert not rows.excluded.any()
@@ -163,7 +164,7 @@ def test_columns_since_a_state_hold_only_what_moved(filled: Book) -> None:
     filled.put("projects", "other", {"name": "other"})
     with filled.reading() as reading:
         rows = read_columns(reading, since)
-    assert (list(rows.run), list(rows.operator), rows.removed) == (["R-1"], ["m2"], ())
+    assert (list(rows.run), list(rows.coded["operator"].texts()), rows.removed) == (["R-1"], ["m2"], ())
     since = filled.state()
     filled.remove("runs", "R-1")
     with filled.reading() as reading:

@@ -63,21 +63,21 @@ def test_both_sides_of_the_balance(bench: Bench) -> None:
     assert found["unpriced"] == []
 
 
-@pytest.mark.parametrize(
-    ("day", "sources", "uses"),
-    [
-        ("2026-02-28", {}, {}),
-        ("2026-03-01", {"opening": "0.15", "purchases": "26"}, {"stock": "26.15"}),
-        # On the 5th the ester is being made: 2.00, 200 g of the pool at 0.0288933, 3.00 and 0.15 of ethanol.
-        ("2026-03-05", {"opening": "0.15", "purchases": "26", "direct": "5"},
-         {"failures": "3.94", "work_in_progress": "10.928667", "stock": "16.281333"}),
-    ],
-)  # fmt: skip
-def test_the_balance_of_any_day(bench: Bench, day: str, sources: Any, uses: Any) -> None:
-    found = bench.get("ledger/balance", as_of=day)
-    assert amounts(found["sources"]) == {name: Decimal(amount) for name, amount in sources.items()}
-    assert amounts(found["uses"]) == pytest.approx({name: Decimal(amount) for name, amount in uses.items()}, abs=MICRO)
-    assert Decimal(found["difference"]["amount"]) == 0
+def test_the_balance_of_any_day(bench: Bench) -> None:
+    bought = {"opening": "0.15", "purchases": "26"}
+    # On the 5th the ester is being made: 2.00, 200 g of the pool at 0.0288933, 3.00 and 0.15 of ethanol.
+    making = {"failures": "3.94", "work_in_progress": "10.928667", "stock": "16.281333"}
+    days: dict[str, tuple[dict[str, str], dict[str, str]]] = {
+        "2026-02-28": ({}, {}),
+        "2026-03-01": (bought, {"stock": "26.15"}),
+        "2026-03-05": ({**bought, "direct": "5"}, making),
+    }
+    for day, (sources, uses) in days.items():
+        found = bench.get("ledger/balance", as_of=day)
+        assert amounts(found["sources"]) == {name: Decimal(euros) for name, euros in sources.items()}
+        told = amounts(found["uses"])
+        assert told == pytest.approx({name: Decimal(euros) for name, euros in uses.items()}, abs=MICRO)
+        assert Decimal(found["difference"]["amount"]) == 0
 
 
 def test_what_is_behind_a_gram_of_ester(bench: Bench) -> None:
@@ -174,8 +174,7 @@ def test_what_the_product_of_the_route_really_cost(bench: Bench) -> None:
         "benzoate-1": 400, "acid-1": 730, "ethanol-1": 500,
     }  # fmt: skip
 
-
-def test_before_there_was_any_product(bench: Bench) -> None:
+    # Before there was any product.
     found = bench.get("routes/ester/cost", basis="traced", as_of="2026-03-05")
     assert found["cost_per_g"] is None
     assert found["reasons"]["cost_per_g"] == "no run of the route has given its product by then"

@@ -43,18 +43,19 @@ def test_what_is_left_and_what_it_is_worth(bench: Bench) -> None:
     ethanol = next(line for line in found["materials"] if line["material"] == "ethanol")
     assert (ethanol["lots"], ethanol["on_hand_g"]) == (2, 680)
     assert found["rests_on"]["lots"] == 7
+    how_well_it_is_known(held)
+    the_shelf_of_an_earlier_day(bench)
 
 
-def test_the_shelf_of_an_earlier_day(bench: Bench) -> None:
+def the_shelf_of_an_earlier_day(bench: Bench) -> None:
     held = lots(bench.get("stock", as_of="2026-03-02"))
     assert held["organic-1"]["on_hand_g"] == 150
     assert "pool" not in held
     assert lots(bench.get("stock", as_of="2026-03-10", everything="true"))["organic-1"]["on_hand_g"] == 0
 
 
-def test_how_well_it_is_known(bench: Bench) -> None:
+def how_well_it_is_known(held: dict[str, dict[str, Any]]) -> None:
     """A charge and a net stand for two readings each; a bought amount for none; a pool for its parts."""
-    held = lots(bench.get("stock", as_of="2026-03-10"))
     expected = {
         "benzoate-1": 6,  # three charges
         "acid-1": 6,
