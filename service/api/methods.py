@@ -7,6 +7,7 @@ from typing import Final
 
 from service.answer import (
     batch_sheet,
+    carry_on,
     cost,
     drivers,
     findings,
@@ -20,10 +21,12 @@ from service.answer import (
     next_run,
     plan,
     project_cost,
+    push,
     series,
     stock,
     traced_cost,
     trend,
+    what_if,
     yields,
 )
 
@@ -47,6 +50,9 @@ _METHODS: Final = (
     stock.METHOD,
     traced_cost.METHOD,
     project_cost.METHOD,
+    what_if.METHOD,
+    push.METHOD,
+    carry_on.METHOD,
 )
 METHODS: Final[Mapping[str, str]] = dict(method.split("/", 1) for method in _METHODS)
 """Every method by its name, with its version."""

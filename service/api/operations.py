@@ -16,6 +16,7 @@ from service.api import (
     run_answers,
     steps,
     stock_counts,
+    what_if,
     workshop,
 )
 from service.api.operation import Operation
@@ -27,6 +28,7 @@ def all_operations() -> tuple[Operation, ...]:
         *records.operations(),
         *stock_counts.operations(),
         *answers.operations(),
+        *what_if.operations(),
         *run_answers.operations(),
         *losses.operations(),
         *steps.operations(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Final
 
 from service.domain.formula import Formula, parse_formula
@@ -18,8 +19,13 @@ def without_water(formula: Formula) -> Formula | None:
     >>> without_water(parse_formula("Cu(OH)2")) is None
     True
     """
-    dry = _WATER.sub("", formula.text)
-    return None if dry == formula.text or not dry else parse_formula(dry)
+    return _dry(formula.text)
+
+
+@lru_cache(maxsize=4096)
+def _dry(text: str) -> Formula | None:
+    dry = _WATER.sub("", text)
+    return None if dry == text or not dry else parse_formula(dry)
 
 
 def with_water(formula: Formula) -> float | None:

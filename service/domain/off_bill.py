@@ -52,13 +52,13 @@ def off_bill(feed: Feed) -> Iterator[Finding]:
         yield Finding("not-on-bill", detail, place=f"/charges/{place}", about=name)
     finished = feed.run.status == FINISHED
     for line in step.bill:
-        times = times_of_bill(feed, line)
+        times = _times_of_bill(feed, line)
         if times is not None and (times > FAR_OFF or (finished and times < 1.0 / FAR_OFF)):
             detail = f"{times:.3g} times the {line.material} that the bill of step {step.code} asks for was charged"
             yield Finding("off-bill", detail, place=f"/charges/{feed.of(line.material)[0]}", about=line.material)
 
 
-def times_of_bill(feed: Feed, line: BillLine) -> float | None:
+def _times_of_bill(feed: Feed, line: BillLine) -> float | None:
     """Return what was charged of a line's material over what the line asks; None where that is not known.
 
     None too where nothing of it was charged, and where the line is of the key input itself. See :func:`off_bill`.

@@ -110,6 +110,8 @@ class FindingAnswer(Described):
     slip = fields.String(metadata={"description": "of a slip: what was most likely written down wrong"})
     typical_yield = fields.Float(metadata={"description": "of a slip: what the runs before it gave"})
     compared_runs = count("of a slip: how many runs before it that is the yield of")
+    kind = fields.String(metadata={"description": "of an import's: the kind of the record that it is of"})
+    record = fields.String(metadata={"description": "of an import's: the code of that record"})
 
 
 class Stamp(Described):

@@ -7,13 +7,6 @@ from marshmallow import fields
 from service.schemas.answers import Described, FaultAnswer, FindingAnswer, count, many
 
 
-class ImportFinding(FindingAnswer):
-    """Something that looks wrong in a run that an import wrote."""
-
-    kind = fields.String()
-    record = fields.String()
-
-
 class ImportAnswer(Described):
     """What an import did."""
 
@@ -25,7 +18,7 @@ class ImportAnswer(Described):
     state = count("the workshop's state after it")
     faults = many(FaultAnswer)
     findings = fields.List(
-        fields.Nested(ImportFinding),
+        fields.Nested(FindingAnswer),
         allow_none=True,
         metadata={"description": "of the runs that it wrote, as they are now: at most 100; null of a dry run"},
     )

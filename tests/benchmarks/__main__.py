@@ -8,7 +8,16 @@ import sys
 from tests.benchmarks.databases import postgresql_url, sqlite_url
 from tests.benchmarks.measure import machine, table
 
-ALL = ("put_run", "served_put", "yields_answer", "plan_answer", "ledger_answer", "import_runs", "grouped_yields")
+ALL = (
+    "put_run",
+    "served_put",
+    "yields_answer",
+    "plan_answer",
+    "ledger_answer",
+    "import_runs",
+    "grouped_yields",
+    "what_if",
+)
 
 
 def main(names: list[str]) -> None:

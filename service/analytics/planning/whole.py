@@ -83,6 +83,17 @@ def plan_from(inputs: PlanInputs, question: PlanQuestion, shared: SharedDraws | 
     return WholePlan(question, plan, shopping, costs, None if unpriced else consumed, consumed, unpriced, unknown)
 
 
+def planned_steps(inputs: PlanInputs, question: PlanQuestion) -> tuple[PlanStep, ...]:
+    """Return the steps as a plan of batches within the record sees them.
+
+    >>> import datetime as dt
+    >>> planned_steps(PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", ()), PlanQuestion(10.0))
+    ()
+    """
+    costs = standard_cost([step.cost for step in inputs.steps]) if inputs.steps else None
+    return () if costs is None else tuple(_step(inputs, p, question, costs, {}) for p in range(len(inputs.steps)))
+
+
 def _plan(inputs: PlanInputs, question: PlanQuestion, costs: StandardCost, shared: SharedDraws) -> Plan:
     isolated_g = question.target_g / inputs.dry_fraction
 
