@@ -9,12 +9,13 @@ import numpy as np
 from service.analytics.statistics.repeats import repeats_of
 from service.analytics.statistics.slips import may_ask
 from service.answer.book import Book
+from service.answer.credits import credits_above_cost
 from service.answer.found import Found, of_run
 from service.answer.run_columns import Columns
 from service.answer.slips import slips_in
 from service.domain.run import FINISHED
 from service.store.columns import NO_DAY
-from service.store.finding_rows import run_lines, runs_with_findings, runs_without_end, unlinked_charges
+from service.store.finding_rows import credited_runs, run_lines, runs_with_findings, runs_without_end, unlinked_charges
 from service.store.outcomes import stored_outcomes
 from service.store.records import many
 
@@ -25,6 +26,7 @@ def findings_of_runs(book: Book) -> Iterator[Found]:
         for finding in findings:
             yield of_run(line, finding)
     yield from _slips(book)
+    yield from _credits(book)
     yield from _unlinked(book)
     yield from _duplicates(book)
 
@@ -50,6 +52,15 @@ def odd_runs(columns: Columns, undated: set[str]) -> set[str]:
         places = start + np.flatnonzero(usable[start:end])
         odd.update(columns.run[places[may_ask(columns.yields[places])]].tolist())
     return odd
+
+
+def _credits(book: Book) -> Iterator[Found]:
+    """Credits above what their run cost, as each record says of itself."""
+    codes = credited_runs(book.reading)
+    found = credits_above_cost(book, many(book.reading, "runs", codes)) if codes else {}
+    lines = run_lines(book.reading, list(found))
+    for run, finding in found.items():
+        yield of_run(lines[run], finding.as_dict())
 
 
 def _unlinked(book: Book) -> Iterator[Found]:

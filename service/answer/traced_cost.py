@@ -260,7 +260,19 @@ class _TracedRoute:
             "leak_per_g": None,
             "failures": money(self.spent(Kind.FAILED, steps), shown),
             "abandoned": money(self.spent(Kind.ABANDONED, steps), shown),
+            "reasons": self._step_reasons(dry_g, known),
         }
+
+    @staticmethod
+    def _step_reasons(dry_g: float | None, known: bool) -> dict[str, str]:
+        if known:
+            return {}
+        why = "something behind it is unpriced" if dry_g else "no run has given its product by then"
+        if dry_g is None:
+            why = "the dry mass of a run's product is not known"
+        return dict.fromkeys(("cost_per_g", "cost_per_g_good_runs"), why) | (
+            {"product_g": why} if dry_g is None else {}
+        )
 
     def material_lines(self, per_g: Any) -> list[dict[str, Any]]:
         """What of each bought material is behind a gram of the good runs' product, the dearest first."""

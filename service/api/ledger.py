@@ -7,12 +7,13 @@ from typing import Final
 
 from flask import Response
 
-from service.answer import ledger_balance, lot_ancestry, lot_cost, project_cost, stock
+from service.answer import cost_series, ledger_balance, lot_ancestry, lot_cost, project_cost, stock
 from service.api import query
 from service.api.answered import CURRENCY, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
 from service.schemas.ledger_answers import (
     AncestryAnswer,
+    CostSeriesAnswer,
     LedgerBalanceAnswer,
     LotCostAnswer,
     ProjectCostAnswer,
@@ -98,6 +99,24 @@ def _project_cost(call: Call, project: str) -> Response:
     )
 
 
+def _cost_series(call: Call) -> Response:
+    asked = call.query
+    return answered(
+        call,
+        cost_series.METHOD,
+        lambda book: cost_series.cost_series_of(
+            book,
+            as_of=as_of(call),
+            materials=asked["material"],
+            route=asked["route"],
+            first=asked["from"],
+            last=asked["to"],
+            currency=asked["currency"],
+            labour=asked["labour"],
+        ),
+    )
+
+
 def operations() -> Sequence[Operation]:
     """Return the operations that answer from the ledger."""
     return (
@@ -155,6 +174,24 @@ def operations() -> Sequence[Operation]:
                 query.code("material", "Only lots of these materials.", repeated=True),
                 query.code("project", "Only lots of these projects; common: of none.", repeated=True),
                 query.yes_or_no("everything", "Also lots of which nothing is left."),
+                CURRENCY,
+                LABOUR,
+            ),
+        ),
+        answer_operation(
+            "get_cost_series",
+            "/v1/series/costs",
+            "Costs of lots and prices of offers over time, for plotting",
+            "What every lot cost when it came to the shelf, bought, made or pooled, at the rates of its own day; and "
+            "the history of what suppliers ask. Flat and without pages, by day; at most 50,000 lots.",
+            _cost_series,
+            CostSeriesAnswer,
+            ("costs", "offers"),
+            (
+                query.code("material", "Only lots and offers of these materials.", repeated=True),
+                query.code("route", "Only lots that runs of this route made; no offers then."),
+                query.day("from", "Only lots of this day or later."),
+                query.day("to", "Only lots of this day or before."),
                 CURRENCY,
                 LABOUR,
             ),

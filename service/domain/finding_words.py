@@ -56,6 +56,9 @@ FINDING_WORDS: Final[Mapping[str, Words]] = MappingProxyType(
             CHECK, "the yields lie where water of crystallisation would put them; chance can too",
             "the label and the formula: with its water or without",
         ),
+        "credit-above-cost": Words(
+            CHECK, _CERTAIN, "the credit, and the prices of what went in: its product would have been paid for"
+        ),
         "price-jump": Words(CHECK, "beyond 1.5 times, or below half, of what it cost before", "price, pack, currency"),
         "reactant-missing": Words(LIKELY, _OPEN, "a charge that was not written down"),
         "key-input-missing": Words(LIKELY, _OPEN, "the charge of key input, and under which material it stands"),

@@ -232,3 +232,41 @@ class ProjectCostAnswer(Answer):
     leftovers = many(Leftover)
     unpriced = many(UnpricedLine)
     not_counted = fields.List(fields.String())
+
+
+class CostInSeries(Described):
+    """What a lot cost when it came to the shelf; ``cost_per_ml`` or ``cost_per_mol`` beside where it is counted so."""
+
+    lot = fields.String(required=True)
+    material = fields.String(required=True)
+    came_by = fields.String(metadata={"description": "opening, purchase, run or pool"})
+    record = fields.String(metadata={"description": "the code of the record that put it there"})
+    route = text()
+    step = text()
+    on = text("null where nobody dated it")
+    amount_g = number("amount_ml or amount_mol where it is counted so")
+    cost_per_g = number("per gram as isolated, dry, without the failures of any step")
+    total = fields.Nested(MoneyAnswer, allow_none=True)
+    reasons = fields.Dict(keys=fields.String(), values=fields.String())
+
+
+class OfferInSeries(Described):
+    """What a supplier asked from a day on, as it is sold."""
+
+    offer = fields.String(required=True)
+    material = fields.String(required=True)
+    supplier = fields.String(required=True)
+    valid_from = text()
+    valid_to = text()
+    currency = fields.String()
+    unit = fields.String(metadata={"description": "g, ml or mol"})
+    price_per_unit = number()
+
+
+class CostSeriesAnswer(Answer):
+    """Costs of lots and prices of offers over time."""
+
+    as_of = fields.Date()
+    currency = fields.String(required=True)
+    costs = many(CostInSeries)
+    offers = many(OfferInSeries)

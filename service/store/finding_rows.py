@@ -95,6 +95,13 @@ def unlinked_charges(reading: Reading) -> list[tuple[str, int, str]]:
     )]  # fmt: skip
 
 
+def credited_runs(reading: Reading) -> list[str]:
+    """The runs of which an outturn carries a credit."""
+    e = entries.c
+    statement = select(e.source_code).distinct().where(of_workshop(reading, entries), e.credit_micro.is_not(None))
+    return list(reading.connection.scalars(statement.order_by(e.source_code)))
+
+
 def priced_charges(reading: Reading) -> list[tuple[str, str, str | None, float, str]]:
     """Material, run, day, money per unit of the ledger and currency of each charge that states a price, in time."""
     e = entries.c

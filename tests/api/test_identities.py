@@ -21,7 +21,15 @@ OPEN = {
     "read_live", "read_ready", "read_about", "read_openapi", "read_docs", "read_docs_file", "read_problem",
 }  # fmt: skip
 LEVELS = {"read": 0, "record": 1, "manage": 2}
-PATHS = {"code": "water", "route": "verdigris", "step": "carbonate", "number": "1", "file": "start.js"}
+PATHS = {
+    "code": "water",
+    "route": "verdigris",
+    "step": "carbonate",
+    "lot": "vitriol-012",
+    "project": "bench",
+    "number": "1",
+    "file": "start.js",
+}
 NOW = dt.datetime.now(dt.UTC)
 
 

@@ -35,6 +35,8 @@ QUESTIONS: tuple[tuple[str, dict[str, str]], ...] = (
     ("lots/ester-1/cost", {}),
     ("lots/ester-1/ancestry", {}),
     ("projects/bench/cost", {}),
+    ("series/costs", {}),
+    ("findings", {"reply": "all"}),
 )
 Told = tuple[int, str | None, Any]
 

@@ -214,6 +214,8 @@ def test_a_credit_that_a_falling_price_left_above_the_cost_is_found(bench: Bench
                                  "received_on": "2026-03-01"})  # fmt: skip
     (finding,) = bench.get("runs/E-1")["findings"]
     assert finding["code"] == "credit-above-cost"
+    (listed,) = bench.get("findings", code="credit-above-cost")["findings"]
+    assert (listed["kind"], listed["record"], listed["code"]) == ("runs", "E-1", "credit-above-cost")
     assert Decimal(bench.get("lots/ethanol-back/cost")["total"]["amount"]) == pytest.approx(
         Decimal("10.928667") - Decimal("2.70"), abs=MICRO
     )
