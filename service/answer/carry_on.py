@@ -220,9 +220,15 @@ def _two_waves(
         reasons["two_waves"] = "what is in hand is enough: nothing is begun"
         return None
     taken = [*whole.plan.flow.from_stock_g]
-    waves = TwoWaves(stages, single_g, taken, whole.plan.target_g, whole.plan.confidence)
+    asked = (stages, single_g, taken, whole.plan.target_g, whole.plan.confidence)
+    spares = [step.spare_batches for step in whole.plan.campaign.steps]
     try:
-        rule = waves.best()
+        # The second wave is itself a spare one: it may do without those of the single start.
+        rule = TwoWaves(*asked, spares).best()
+        if any(spares):
+            bare = TwoWaves(*asked).best()
+            if bare.p_reach >= whole.plan.confidence and bare.expected < rule.expected:
+                rule = bare
     except NotComputable as refused:
         reasons["two_waves"] = refused.detail
         return None
@@ -236,6 +242,9 @@ def _two_waves(
         "after_step": step.code,
         "material": step.product,
         "start": amounts(rule.first),
+        "start_batches": [
+            {"step": inputs.steps[place].code, "batches": count} for place, count in enumerate(rule.batches)
+        ],
         "below_g": rule.below_g,
         "start_more": amounts(rule.then),
         "p_topped_up": rule.p_topped_up,

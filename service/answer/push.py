@@ -104,7 +104,7 @@ def measure_next(variance: Variance) -> dict[str, Any] | None:
     step = max(variance.shares, key=lambda share: share.one_more_run)
     scatter = sum(share.scatter + share.failure for share in variance.shares)
     level = sum(share.level for share in variance.shares)
-    known = f"known from {step.runs:.3g} runs" if step.runs > 0 else "an opinion without a run"
+    known = f"known as if from {step.runs:.3g} runs" if step.runs > 0 else "an opinion without a run"
     said = (
         f"the mean yield of {step.code}, {known}, owes {_percent(step.level)} of the variance of ln(product): "
         f"one more run of it takes away about {_percent(step.one_more_run)}"

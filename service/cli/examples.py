@@ -30,7 +30,7 @@ _QUESTIONS: Final[Mapping[str, str]] = {
     "get_forecast_record": f"/v1/forecast-record?route=verdigris&step=carbonate&{_DAY}",
     "get_cost": f"{_ROUTE}/cost?{_DAY}",
     "get_plan": f"{_ROUTE}/plan?target=25g&confidence=0.9&stock=none&{_DAY}",
-    "get_push": f"{_ROUTE}/push?target=25g&{_DAY}",
+    "get_push": f"{_ROUTE}/push?target=25g&stock=none&{_DAY}",
     "get_batch_sheet": f"{_ROUTE}/steps/carbonate/batch-sheet?key_input=50g&{_DAY}",
     "get_grouped_yields": f"/v1/yields?by=operator&route=verdigris&step=carbonate&{_DAY}",
     "get_run_series": f"/v1/series/runs?route=verdigris&step=carbonate&from=2026-06-01&{_DAY}",
@@ -85,13 +85,12 @@ def _asked(client: Client) -> Iterator[tuple[str, dict[str, Any]]]:
     yield "put_workshop", {"path": "/v1/workshop", "request": _body(client, "/v1/workshop"), "response": workshop}
     reaction = {"reactants": ["Cu", "H2SO4", "O2", "H2O"], "products": ["CuSO4.5H2O"]}
     yield "balance_reaction", _sent(client, "/v1/reactions/balance", reaction)
-    scenarios = [
-        {"name": "better crystals", "changes": [{"kind": "yield", "step": "acetate", "yield": "0.80"}]},
-        {"name": "dearer acid", "changes": [{"kind": "price", "material": "dilute-sulfuric-acid", "factor": "1.5"}]},
-    ]
-    yield "ask_what_if", _sent(client, f"{_ROUTE}/what-if?{_DAY}", {"target": "25 g", "scenarios": scenarios})
-    in_hand = [{"step": "carbonate", "amount": "20 g"}]
-    yield "ask_carry_on", _sent(client, f"{_ROUTE}/carry-on?{_DAY}", {"target": "25 g", "in_hand": in_hand})
+    better = {"name": "acetate at 0.8", "changes": [{"kind": "yield", "step": "acetate", "yield": "0.8"}]}
+    dearer = {"name": "dear copper", "changes": [{"kind": "price", "material": "scrap-copper", "factor": "2"}]}
+    what_if = {"target": "25 g", "stock": "none", "scenarios": [better, dearer]}
+    yield "ask_what_if", _sent(client, f"{_ROUTE}/what-if?{_DAY}", what_if)
+    half_done = {"target": "25 g", "stock": "none", "in_hand": [{"step": "carbonate", "amount": "18 g"}]}
+    yield "ask_carry_on", _sent(client, f"{_ROUTE}/carry-on?{_DAY}", half_done)
     counted = [{"lot": "acid-01", "amount": "150 mL"}]
     yield "post_stock_count", _sent(client, "/v1/stock-counts", {"on": str(AS_OF.date()), "counted": counted})
     line = {"kind": "project", "code": "cellar", "record": {"name": "the cellar"}}

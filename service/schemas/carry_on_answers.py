@@ -51,12 +51,20 @@ class ShortfallAnswer(Described):
     cost = number()
 
 
+class WaveBatches(Described):
+    """Batches of a step in the first wave."""
+
+    step = fields.String(required=True)
+    batches = fields.Integer()
+
+
 class TwoWavesAnswer(Described):
     """A smaller start with a top-up rule: where less than below_g is there after a step, start so much more."""
 
     after_step = fields.String(required=True)
     material = fields.String()
     start = many(Amount)
+    start_batches = many(WaveBatches, "up to that step")
     below_g = number("of the material, as weighed")
     start_more = many(Amount)
     p_topped_up = number("how often that is")

@@ -10,12 +10,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.analytics.forecast.draws import seed_for, step_draws
+from service.analytics.forecast.draws import SharedDraws, seed_for, step_draws
 from service.analytics.forecast.next_run import StepForecast, forecast_step
 from service.analytics.planning.carry_on import Stages, carry, least_to_carry, most_to_carry, one_more_batch
 from service.analytics.planning.chain import all_fail, reach_probability, starting_amount
 from service.analytics.planning.graph import PlanStep
+from service.analytics.planning.inputs import PlanQuestion
+from service.analytics.planning.plan import draws_of
 from service.analytics.planning.two_waves import TwoWaves
+from service.analytics.planning.whole import plan_from
+from tests.analytics.test_scenarios import chain
 
 KNOWN = forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.02)
 TRIALS = 4096
@@ -194,3 +198,17 @@ def test_two_waves_of_one_step_by_brute_force() -> None:
     assert rule.expected == pytest.approx(best, abs=0.03)
     told = (rule.first * one + np.where(rule.first * single * one < rule.below_g, rule.then * two, 0.0)) * single
     assert float((told >= 10.0).mean()) == pytest.approx(rule.p_reach, abs=5 * rule.monte_carlo_u)
+
+
+@pytest.mark.parametrize("stock_g", [0.0, 4.0])
+@pytest.mark.parametrize("confidence", [0.85, 0.97])
+def test_the_single_start_is_that_of_the_plan(stock_g: float, confidence: float) -> None:
+    """Two roads to one probability: the plan's own search, spare batches and all, and a rule without a second wave."""
+    inputs, shared = chain("r", stock_g=stock_g), SharedDraws()
+    plan = plan_from(inputs, PlanQuestion(10.0, confidence, TRIALS), shared).plan
+    spares = [step.spare_batches for step in plan.campaign.steps]
+    assert any(spares) is (confidence > 0.9)
+    found = Stages(plan.steps, draws_of(plan.steps, ("r",), TRIALS, shared))
+    waves = TwoWaves(found, plan.flow.feed_g[0], plan.flow.from_stock_g, 10.0, confidence, spares)
+    assert waves.carried_out(1, 1.0, 0.0, 0.0).p_reach == plan.campaign.p_reach
+    assert waves.best().p_reach >= confidence

@@ -85,6 +85,18 @@ def test_the_single_start_and_two_waves(bench: Desk) -> None:
 
 
 @ONLY_SQLITE
+def test_a_single_start_with_spare_batches_is_that_of_the_plan(bench: Desk) -> None:
+    """Where the plan takes a spare batch, what is put beside it takes it too."""
+    found = bench.carry_on(
+        "oxide", {"step": "carbonate", "amount": "0.1 g"}, **{**ASKED, "target": "25 g", "confidence": "0.98"}
+    )
+    assert any(step["spare_batches"] for step in found["plan"]["steps"])
+    assert found["two_waves"]["p_reach"] >= 0.98
+    assert found["two_waves"]["saves"] >= 0.0
+    assert sum(each["batches"] for each in found["two_waves"]["start_batches"]) >= 1
+
+
+@ONLY_SQLITE
 def test_branches_that_meet_wait_for_each_other(desk: Desk) -> None:
     branched(desk)
     asked = {**ASKED, "target": "1 g"}

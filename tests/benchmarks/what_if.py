@@ -6,7 +6,7 @@ from collections.abc import Callable
 from contextlib import closing
 from typing import Any
 
-from service.analytics.forecast.draws import WHAT_IF_TRIALS, SharedDraws
+from service.analytics.forecast.draws import QUOTED_TRIALS, WHAT_IF_TRIALS, SharedDraws
 from service.analytics.planning.inputs import PlanInputs, PlanQuestion
 from service.analytics.planning.scenarios import with_failure_rate, with_limits, with_price, with_yield
 from service.analytics.planning.side_by_side import carried, consumed_difference, starting_differences
@@ -74,8 +74,13 @@ def rows(url: str, *, calls: int = 20, trials: int = WHAT_IF_TRIALS) -> list[Row
     found = []
     if kind_of(url) == "SQLite":  # inputs ask no database
         inputs = branched()
-        both = in_turn(calls, [side_by_side(inputs, trials), one(inputs, trials)])
-        found.append(Row(f"{SCENARIOS} scenarios from their inputs alone, beside one plan", *both))
+        cost, same, quoted = in_turn(
+            calls,
+            [side_by_side(inputs, trials), one(inputs, trials), one(inputs, trials * QUOTED_TRIALS // WHAT_IF_TRIALS)],
+        )
+        said = f"{SCENARIOS} scenarios from their inputs alone, beside one plan of"
+        found.append(Row(f"{said} as many trials", cost, same))
+        found.append(Row(f"{said} the trials that are quoted, four times as many", cost, quoted, AT_MOST))
     with closing(open_database(url)) as database:
         workshop, memory = filled(database, steps=STEPS, runs_per_step=RUNS), Memory()
 

@@ -31,7 +31,8 @@ class Rule:
     place), begin ``then`` times the single start more.
 
     ``p_reach`` with its Monte Carlo uncertainty; ``p_topped_up``: how often there is a second wave; ``expected``: what
-    is begun on the average, in times the single start, and ``expected_u`` its Monte Carlo uncertainty.
+    is begun on the average, in times the single start, and ``expected_u`` its Monte Carlo uncertainty. ``batches``: of
+    the first wave, by step up to ``after``.
     """
 
     after: int
@@ -43,6 +44,7 @@ class Rule:
     p_topped_up: float
     expected: float
     expected_u: float
+    batches: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +59,19 @@ class TwoWaves:
     """One line of steps begun with a bought input; ``single_g``: key input of its first step in the single start.
 
     ``in_hand_g``: grams of every step's product that are there already and are carried on with the first wave.
+    ``spares``: batches of every step beside those that its largest one asks for, in the first wave and onwards.
     """
 
     def __init__(
-        self, stages: Stages, single_g: float, in_hand_g: Sequence[float], target_g: float, confidence: float
+        self,
+        stages: Stages,
+        single_g: float,
+        in_hand_g: Sequence[float],
+        target_g: float,
+        confidence: float,
+        spares: Sequence[int] = (),
     ) -> None:
+        self._spares = tuple(spares) or (0,) * len(stages.steps)
         self._stages, self._single_g, self._in_hand_g = stages, single_g, in_hand_g
         self._target_g, self._confidence = target_g, confidence
         self._trials = stages.draws[0].trials
@@ -78,10 +88,11 @@ class TwoWaves:
         p_reach, u = reach_probability(final_g, 1.0, self._target_g)
         often = float(topped.mean())
         spread = then * math.sqrt(often * (1.0 - often) / self._trials)
-        return Rule(after, first, below_g, then, p_reach, u, often, first + then * often, spread)
+        return Rule(after, first, below_g, then, p_reach, u, often, first + then * often, spread, wave.batches)
 
     def best(self) -> Rule:
-        """Return the rule that begins least on the average of those gone through; the single start is one of them.
+        """Return the rule that begins least on the average of those gone through; the single start is one
+        of them.
 
         A looking point after every step, eleven sizes of the first wave and ten amounts below which it is topped up:
         for each the least second wave that reaches follows from the trials, and is carried out before it is taken.
@@ -163,13 +174,16 @@ class TwoWaves:
             if place:
                 grams = step.upstream[0][1]
                 feed, expected = there / grams, expected / grams
-            count = min(MOST_BATCHES, max(1, stages.batches_for(place, expected)))
+            count = self._batches(place, expected)
             if step.largest_g is not None:
                 feed = np.minimum(feed, count * step.largest_g)
             there = feed * stages.ratio(place, count) + self._in_hand_g[place]
             expected = expected * stages.expected[place] + self._in_hand_g[place]
             batches.append(count)
         return _Wave(there, tuple(batches))
+
+    def _batches(self, place: int, feed_g: float) -> int:
+        return min(MOST_BATCHES, max(1, self._stages.batches_for(place, feed_g)) + self._spares[place])
 
     def _second(self, after: int, wave: _Wave, then: float) -> Trials:
         """What a second wave brings to where it was looked at."""
@@ -198,7 +212,7 @@ class TwoWaves:
             there = there / grams
             made = np.zeros(self._trials)
             for at, group in enumerate(groups):
-                count = min(MOST_BATCHES, max(1, stages.batches_for(place, means[at] / grams)))
+                count = self._batches(place, means[at] / grams)
                 feed = there[group]
                 if step.largest_g is not None:
                     feed = np.minimum(feed, count * step.largest_g)
