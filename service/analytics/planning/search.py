@@ -19,6 +19,7 @@ _JUST_ABOVE = 1 + 1e-9
 _LEAST_STRETCH = 1 + 1e-6
 _CLOSE = 1e-10
 _EXACT = 1e-13
+_SHORT_OF = 0.85
 _FEW_STRETCHES = 4
 """So many stretches are sooner gone through than passed over."""
 
@@ -94,7 +95,9 @@ class Search:
                     )
                 return self._flow(min(max(least, start), high))
             if bounded:
-                bound = self._bound(stretches, flow, stretch.least_output(self.confidence, limited=False))
+                # What the present batches would take if they had no limit is most often some way beyond the least.
+                beyond = _SHORT_OF * stretch.least_output(self.confidence, limited=False)
+                bound = self._bound(stretches, flow, beyond)
                 bounded = bound > high
                 low = max(high, bound)
             else:
