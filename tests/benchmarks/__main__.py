@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import sys
 
+from service.cli.memory import keep_freed_memory
 from tests.benchmarks.databases import postgresql_url, sqlite_url
 from tests.benchmarks.measure import machine, table
 
@@ -22,6 +23,7 @@ ALL = (
 
 def main(names: list[str]) -> None:
     """Measure on SQLite, and on PostgreSQL where it answers."""
+    keep_freed_memory()  # as a serving process does
     print(machine())
     for name in names or ALL:
         module = importlib.import_module(f"tests.benchmarks.{name}")

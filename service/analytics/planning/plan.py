@@ -84,7 +84,7 @@ def plan_route(
         confidence=confidence,
         trials=trials,
         campaign=search.described(flow),
-        at_the_mean=search.described(search.flow_at_the_mean(), planned_needs=True),
+        at_the_mean=search.as_planned(search.flow_at_the_mean()),
         p_max=p_max,
         p_max_without_spares=search.campaigns.greatest_reach(search.flow_without_spares(flow.output_g), target_g),
         near_edge=near_edge,
@@ -121,7 +121,7 @@ def _at_least_cost(
     over = cheapest_branches(search.campaigns, steps, flow, search.confidence)
     if not over:
         return search, flow, Branches((), at_the_bill, at_the_bill)
-    other = Search(steps, last, search.campaigns, search.target_g, search.confidence, wanted, over)
+    other = Search(steps, last, search.campaigns, search.target_g, search.confidence, wanted, over, search.stretches)
     try:
         found = other.least_flow()
     except NotComputable:  # a branch that brings more may take more batches than there can be
