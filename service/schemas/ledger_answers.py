@@ -44,6 +44,7 @@ class LotCostAnswer(Answer):
     as_of = fields.Date()
     made_on = text()
     made_from = fields.Nested(RecordNamed, data_key="from", metadata={"description": "the record that put it there"})
+    shared_by = text("how its run's cost was shared: stated, credit, value or contained; null where nothing was shared")
     cost_per_g = number("per gram as isolated, dry: what was traced into the lot, without the failures of any step")
     cost_per_g_good_runs = number("the same")
     cost_per_g_loaded = number("with the failures of the steps behind it; where loaded=true asks for it")
