@@ -7,7 +7,7 @@ from typing import Final
 
 from flask import Response
 
-from service.answer import ledger_balance, lot_ancestry, lot_cost, project_cost, stock
+from service.answer import ledger_balance, lot_ancestry, lot_cost, project_cost, run_cost, stock
 from service.api import query
 from service.api.answered import CURRENCY, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
@@ -16,6 +16,7 @@ from service.schemas.ledger_answers import (
     LedgerBalanceAnswer,
     LotCostAnswer,
     ProjectCostAnswer,
+    RunCostAnswer,
     StockAnswer,
 )
 
@@ -34,6 +35,17 @@ def _lot_cost(call: Call, lot: str) -> Response:
             currency=asked["currency"],
             labour=asked["labour"],
             loaded=asked["loaded"],
+        ),
+    )
+
+
+def _run_cost(call: Call, run: str) -> Response:
+    asked = call.query
+    return answered(
+        call,
+        run_cost.METHOD,
+        lambda book: run_cost.run_cost_of(
+            book, run, as_of=as_of(call), currency=asked["currency"], labour=asked["labour"]
         ),
     )
 
@@ -115,6 +127,17 @@ def operations() -> Sequence[Operation]:
                 LABOUR,
                 query.yes_or_no("loaded", "Also with the failures of the steps behind it, by the whole ledger."),
             ),
+        ),
+        answer_operation(
+            "get_run_cost",
+            "/v1/runs/<run>/cost",
+            "What a run cost, and where that went",
+            "What it took from lots and paid beside them, what each lot that it made carries, and where the cost of a "
+            "run went that failed, was abandoned or is not finished.",
+            _run_cost,
+            RunCostAnswer,
+            ("inputs", "direct", "outturns", "unpriced"),
+            (CURRENCY, LABOUR),
         ),
         answer_operation(
             "get_ancestry",

@@ -39,6 +39,7 @@ _QUESTIONS: Final[Mapping[str, str]] = {
     "get_losses": f"{_ROUTE}/losses?from=2026-01-01&compare_to=2025-12-31&{_DAY}",
     "get_mass_metrics": f"{_ROUTE}/mass-metrics?{_DAY}",
     "get_lot_cost": f"/v1/lots/verdigris-003a/cost?{_DAY}",
+    "get_run_cost": f"/v1/runs/VG-031/cost?{_DAY}",
     "get_ancestry": f"/v1/lots/verdigris-003a/ancestry?{_DAY}&most=12",
     "get_ledger_balance": f"/v1/ledger/balance?{_DAY}",
     "get_stock": f"/v1/stock?material=malachite&{_DAY}",

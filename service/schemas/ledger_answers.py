@@ -58,6 +58,66 @@ class LotCostAnswer(Answer):
     not_counted = fields.List(fields.String())
 
 
+class RunInput(Described):
+    """What a run took from a lot, and what that was worth."""
+
+    lot = fields.String(required=True)
+    material = fields.String(required=True)
+    amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    cost = fields.Nested(MoneyAnswer, allow_none=True)
+
+
+class RunDirect(Described):
+    """What a run used beside its lots, and what that cost."""
+
+    of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
+    material = text()
+    amount_g = number("amount_ml, amount_mol, amount_h or amount_kwh where it is counted so")
+    cost = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "null where not known or not counted"})
+
+
+class RunOutturn(Described):
+    """What a lot carries of the cost of the run that made it."""
+
+    lot = text("null where it went on no shelf and was handed over")
+    material = fields.String(required=True)
+    product = fields.Boolean()
+    amount_g = number("amount_ml where the lot is counted so")
+    shared_by = text("stated, credit, value or contained; null where nothing was shared")
+    cost = fields.Nested(MoneyAnswer, allow_none=True)
+    cost_at_least = fields.Nested(MoneyAnswer)
+
+
+class RunCostAnswer(Answer):
+    """What a run cost, and where that went."""
+
+    run = fields.String(required=True)
+    route = fields.String()
+    step = fields.String()
+    status = fields.String()
+    project = text()
+    operator = text()
+    day = text("when it was finished, else begun")
+    currency = fields.String(required=True)
+    as_of = fields.Date()
+    cost_per_g = number("what its product carries, per gram as isolated, dry")
+    cost_per_g_at_least = number("the part that is priced")
+    cost_per_contained_g = number()
+    cost_per_contained_g_at_least = number()
+    total = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "all that it took and paid"})
+    total_at_least = fields.Nested(MoneyAnswer)
+    made = fields.Nested(MoneyAnswer, metadata={"description": "what of it the lots carry that it made"})
+    failures = fields.Nested(MoneyAnswer)
+    abandoned = fields.Nested(MoneyAnswer)
+    work_in_progress = fields.Nested(MoneyAnswer, metadata={"description": "all of it until the run is finished"})
+    inputs = many(RunInput)
+    direct = many(RunDirect)
+    outturns = many(RunOutturn)
+    unpriced = many(UnpricedLine)
+    not_counted = fields.List(fields.String())
+    notes = fields.List(fields.String())
+
+
 class Behind(Described):
     """A bought or opened lot behind a gram."""
 

@@ -130,8 +130,18 @@ def days_of_lots(reading: Reading, codes: Collection[str]) -> dict[str, str]:
 
 def sources_behind(reading: Reading, lot: str) -> set[Source]:
     """Return the records that a lot was made by, and all lots that it was made of, through any number of them."""
-    values = {"workshop": reading.workshop_id, "lot": lot}
-    return {(kind, code) for kind, code in reading.connection.execute(behind_statement(), values)}
+    return _behind(reading, "lot", lot)
+
+
+def sources_behind_run(reading: Reading, run: str) -> set[Source]:
+    """Return a run and the records behind the lots that it takes from, through any number of them."""
+    return {("runs", run), *_behind(reading, "run", run)}
+
+
+def _behind(reading: Reading, of: str, code: str) -> set[Source]:
+    values = {"workshop": reading.workshop_id, "code": code}
+    found = reading.connection.execute(behind_statement(of), values)
+    return {(kind, source) for kind, source in found if kind is not None}
 
 
 def lots_made_by(reading: Reading, sources: Collection[Source]) -> list[LotRow]:
