@@ -19,6 +19,7 @@ from service.rendering.table import csv_text, ndjson_text
 DEFAULT_CONFIDENCE: Final = 0.9
 AS_OF: Final = query.day("as_of", "The date of the answer; today (UTC) where it is left out.")
 CURRENCY: Final = query.currency("currency", "The currency of the answer; the workshop's own where it is left out.")
+LABOUR: Final = query.yes_or_no("labour", "Count hours of labour at the rate of their day.")
 _FORMAT: Final = "The form of the answer; goes before Accept."
 # A picture brings its own style and nothing else: opened by itself it may load, run and frame nothing.
 _PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"

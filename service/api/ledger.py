@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
 
 from flask import Response
 
 from service.answer import ledger_balance, lot_ancestry, lot_cost, project_cost, run_cost, stock
 from service.api import query
-from service.api.answered import CURRENCY, answer_operation, answered, as_of
+from service.api.answered import CURRENCY, LABOUR, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
 from service.schemas.ledger_answers import (
     AncestryAnswer,
@@ -19,8 +18,6 @@ from service.schemas.ledger_answers import (
     RunCostAnswer,
     StockAnswer,
 )
-
-LABOUR: Final = query.yes_or_no("labour", "Count hours of labour at the rate of their day.")
 
 
 def _lot_cost(call: Call, lot: str) -> Response:

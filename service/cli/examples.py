@@ -34,6 +34,7 @@ _QUESTIONS: Final[Mapping[str, str]] = {
     "get_grouped_yields": f"/v1/yields?by=operator&route=verdigris&step=carbonate&{_DAY}",
     "get_run_series": f"/v1/series/runs?route=verdigris&step=carbonate&from=2026-06-01&{_DAY}",
     "get_yield_series": f"/v1/series/yields?route=verdigris&step=carbonate&every=quarter&{_DAY}",
+    "get_cost_series": f"/v1/series/costs?route=verdigris&step=carbonate&from=2026-06-01&{_DAY}",
     "get_trend": f"{_ROUTE}/steps/carbonate/trend?{_DAY}",
     "get_drivers": f"{_ROUTE}/steps/carbonate/drivers?{_DAY}",
     "get_losses": f"{_ROUTE}/losses?from=2026-01-01&compare_to=2025-12-31&{_DAY}",

@@ -67,6 +67,8 @@ PROMISED: dict[type[Schema], str] = {
     trend_answers.DriversAnswer: "route step factors.factor factors.share factors.found effects.group effects.ratio "
     "effects.low effects.high confounded.groupings measurement_share process_share shares_add rests_on",
     run_answers.GroupedYieldsAnswer: "groups.by groups.mean rests_on",
+    run_answers.CostSeriesAnswer: "currency runs.run runs.day runs.step runs.product_lot runs.cost runs.cost_per_g "
+    "runs.reason",
 }
 
 

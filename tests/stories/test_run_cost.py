@@ -115,3 +115,15 @@ def test_no_such_run(bench: Bench) -> None:
     assert bench.refused("runs/nothing/cost", method="GET").status_code == 404
     table = bench.client.get("/v1/runs/E-1/cost?format=csv&table=outturns")
     assert table.text.splitlines()[0].startswith("lot,material,product,amount_g")
+
+
+def test_the_series_of_what_runs_cost(bench: Bench) -> None:
+    found = bench.get("series/costs", route="ester")
+    assert {line["run"]: line["cost_per_g"] for line in found["runs"]} == pytest.approx(
+        {"A-1": 0.0262667, "A-2": 0.0328333, "E-1": 0.0610720}, abs=0.5e-7
+    )
+    assert [line["product_lot"] for line in found["runs"]] == ["organic-1", "organic-2", "ester-1"]
+    assert bench.get("series/costs", operator="m2")["runs"] == [found["runs"][2]]
+    rows = bench.client.get("/v1/series/costs?format=csv&route=ester&step=acidify").text.splitlines()
+    assert rows[0].startswith("run,route,step,day,left_out,operator,project,product_lot,cost,cost_per_g")
+    assert len(rows) == 3
