@@ -1,126 +1,106 @@
-"""Costs and prices over time, for plotting: what each lot cost when it came to the shelf, and what was asked for it."""
+"""A flat series for people who plot: what every finished run cost, a gram of its product, traced to the receipts."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Mapping
 from typing import Any, Final
 
 import numpy as np
 
-from service.analytics.money.ledger import Kind
 from service.answer.book import Book
 from service.answer.ledger import TracedLedger, traced_ledger
-from service.answer.ledger_words import UNIT, amount_of, money
-from service.answer.shelf import grams_of
-from service.domain.lot import ShelfLot
-from service.domain.material import Material
-from service.domain.offer import Offer
-from service.domain.shelf_amount import UNITS_PER_BASE
-from service.errors import Fault, MalformedInput
-from service.store.ledger_lines import LotRow
-from service.store.strengths import strength_from
+from service.answer.ledger_events import source_key
+from service.answer.run_columns import Places
+from service.answer.run_filter import RunFilter
+from service.answer.series import days_of, not_too_many
+from service.domain.run import FINISHED
 
 METHOD: Final = "cost-series/1"
-MOST_LOTS: Final = 50_000
-_WAYS: Final = {Kind.OPENING: "opening", Kind.PURCHASE: "purchase", Kind.POOL: "pool", Kind.FINISHED: "run"}
+_UNPRICED: Final = "something behind it is unpriced"
+_NO_SIZE: Final = "how much product it gave is not known"
+_NO_PRODUCT: Final = "no product of it carries its cost"
 
 
 def cost_series_of(
-    book: Book,
-    *,
-    as_of: dt.date,
-    materials: Collection[str] = (),
-    route: str | None = None,
-    first: dt.date | None = None,
-    last: dt.date | None = None,
-    currency: str | None = None,
-    labour: bool = False,
+    book: Book, *, asked: RunFilter, as_of: dt.date, currency: str | None = None, labour: bool = False
 ) -> dict[str, Any]:
-    """Return what every lot cost that came to the shelf up to ``as_of``, by day; and every offer of the materials.
+    """Return what every finished run that passes the filter cost, by step and day.
 
-    ``materials`` and ``route`` narrow it, and the days ``first`` and ``last``, both included; a lot without a day is
-    left out where a day is asked for. Costs are per gram as isolated, dry, at the rates of the lots' own days, loaded
-    with no failure; offers are in their own currency. Raises MalformedInput for more than 50,000 lots.
+    ``cost`` is all that it took and paid, ``cost_per_g`` what its product carries of that, a gram as isolated, dry,
+    without the failures of any step; both are null, with a ``reason``, where something behind them is unpriced, and
+    those that end in ``_at_least`` hold the part that is known. ``product_lot`` is the largest lot of product that it
+    made. Raises MalformedInput where there are more than 50,000.
     """
-    found = traced_ledger(book, currency, labour=labour)
-    ledger = found.ledger
-    ended = ledger.ended[ledger.made_by]
-    low = -1 if first is None else first.toordinal()
-    high = min(as_of, last or as_of).toordinal()
-    if first is not None or last is not None:
-        low = max(low, 1)  # what nobody dated lies on no day
-    shown = [lot for lot in np.flatnonzero((ended <= high) & (ended >= low)).tolist()
-             if _asked(found, lot, materials, route)]  # fmt: skip
-    if len(shown) > MOST_LOTS:
-        detail = f"these are {len(shown)} lots: narrow them by material, route or days"
-        expected = f"a filter that at most {MOST_LOTS} lots pass"
-        raise MalformedInput([Fault("too-many-lots", detail, len(shown), expected, parameter="from")])
-    known = dict(book.materials({found.columns.rows[lot].material for lot in shown}))
-    shown.sort(key=lambda lot: (int(ended[lot]), found.columns.lots[lot]))
-    offered = set(materials) or set(known)
-    offers = [] if route is not None else [_offer(offer) for offer in book.offers if offer.material in offered]
-    filters = {"material": sorted(materials), "route": route, "currency": found.basis.currency, "labour": labour}
-    filters |= {"from": None if first is None else first.isoformat(), "to": None if last is None else last.isoformat()}
+    columns = book.columns
+    places = not_too_many(np.flatnonzero(asked.passing(book, as_of) & columns.is_word("status", FINISHED)))
+    whole = traced_ledger(book, currency, labour=labour)
+    groups = [columns.groups[number] for number in columns.group[places].tolist()]
+    lines: dict[str, list[Any]] = {
+        "run": columns.run[places].tolist(),
+        "route": [group.route for group in groups],
+        "step": [group.step for group in groups],
+        "day": days_of(columns, places),
+        "left_out": columns.excluded[places].tolist(),
+        **{name: columns.coded[name].at(places).texts().tolist() for name in ("operator", "project")},
+    }
+    names = tuple(lines)
+    told = [dict(zip(names, line, strict=True)) for line in zip(*lines.values(), strict=True)]
+    for line, figures in zip(told, _figures(book, whole, places), strict=True):
+        line.update(figures)
     return {
         "as_of": as_of.isoformat(),
-        "currency": found.basis.currency,
-        "costs": [_line(found, lot, int(ended[lot]), known) for lot in shown],
-        "offers": sorted(offers, key=lambda one: (one["material"], one["valid_from"] or "", one["offer"])),
-        "rests_on": book.rests_on(as_of, METHOD, filters=filters, lots=len(shown)),
+        "currency": whole.basis.currency,
+        "runs": told,
+        "rests_on": book.rests_on(
+            as_of,
+            METHOD,
+            filters={**asked.told(), "currency": whole.basis.currency, "labour": labour},
+            runs=len(places),
+            unpriced=sum(line["cost"] is None for line in told),
+        ),
     }
 
 
-def _asked(found: TracedLedger, lot: int, materials: Collection[str], route: str | None) -> bool:
-    row: LotRow = found.columns.rows[lot]
-    by_route = route is None or found.columns.facts[int(found.ledger.made_by[lot])].route == route
-    return by_route and (not materials or row.material in materials) and "/" not in row.code
+def _figures(book: Book, whole: TracedLedger, places: Places) -> list[dict[str, Any]]:
+    ledger, traced, columns = whole.ledger, whole.traced, book.columns
+    keys = np.array([source_key("runs", run) for run in columns.run[places].tolist()], dtype=object)
+    events = np.searchsorted(whole.columns.events, keys)
+    carried: dict[int, int] = {}
+    largest: dict[int, int] = {}
+    wanted = np.zeros(len(ledger.events) + 1, dtype=np.bool_)
+    wanted[events] = True
+    for lot in np.flatnonzero((ledger.product > 0) & wanted[ledger.made_by]).tolist():
+        event = int(ledger.made_by[lot])
+        carried[event] = carried.get(event, 0) + int(traced.lot_micro[lot])
+        if event not in largest or ledger.product[lot] > ledger.product[largest[event]]:
+            largest[event] = lot
+    dry_g, contained_g = columns.dry_g[places].tolist(), columns.contained_g[places].tolist()
+    return [
+        _line(whole, int(event), carried.get(int(event)), largest.get(int(event)), dry, contained)
+        for event, dry, contained in zip(events, dry_g, contained_g, strict=True)
+    ]
 
 
-def _line(found: TracedLedger, lot: int, day: int, known: Mapping[str, Material]) -> dict[str, Any]:
-    row: LotRow = found.columns.rows[lot]
-    event = int(found.ledger.made_by[lot])
-    facts = found.columns.facts[event]
-    units = int(found.ledger.quantity[lot]) or None
-    micro = None if found.traced.unknown_lots[lot] else int(found.traced.lot_micro[lot])
-    strength = strength_from(row.strength)
-    shelved = ShelfLot(row.code, row.material, row.dimension, strength, row.source_kind, row.source_code)
-    gross_g = None if units is None else grams_of(units, shelved, known)
-    loss = strength.loss_on_drying
-    dry_g = None if gross_g is None else gross_g * (1.0 - (0.0 if loss is None else loss.value))
-    reasons = {}
-    if micro is None:
-        reasons["cost_per_g"] = reasons["total"] = "something behind it is unpriced"
-    elif not dry_g:
-        reasons["cost_per_g"] = "its grams are not known"
-    line: dict[str, Any] = {
-        "lot": row.code,
-        "material": row.material,
-        "came_by": _WAYS.get(Kind(int(found.ledger.kind[event])), "run"),
-        "record": row.source_code,
-        "route": facts.route,
-        "step": facts.step,
-        "on": dt.date.fromordinal(day).isoformat() if day > 0 else None,
-        **amount_of(units, row.dimension),
-        "cost_per_g": None if micro is None or not dry_g else micro / 10**6 / dry_g,
-        "total": None if micro is None else money(micro, found.basis.currency),
-        "reasons": reasons,
-    }
-    if row.dimension != "mass":
-        whole = None if units is None else units / UNITS_PER_BASE[row.dimension]
-        line[f"cost_per_{UNIT[row.dimension]}"] = None if micro is None or not whole else micro / 10**6 / whole
-    return line
-
-
-def _offer(offer: Offer) -> dict[str, Any]:
-    """An offer with its price for one fixed unit of its pack, as it is sold: neither dried nor by content."""
+def _line(
+    whole: TracedLedger, event: int, carried: int | None, lot: int | None, dry_g: float, contained_g: float
+) -> dict[str, Any]:
+    known = not whole.traced.unknown_events[event]
+    total = int(whole.traced.total_micro[event]) / 10**6
+    # A mass that is not known is not a number, which is not above 0.
+    per_g = carried / 10**6 / dry_g if carried is not None and dry_g > 0 else None
+    per_contained_g = carried / 10**6 / contained_g if carried is not None and contained_g > 0 else None
+    code = None if lot is None else whole.columns.lots[lot]
+    reason = None
+    if not known:
+        reason = _UNPRICED
+    elif per_g is None or per_contained_g is None:
+        reason = _NO_PRODUCT if carried is None else _NO_SIZE
     return {
-        "offer": offer.code,
-        "material": offer.material,
-        "supplier": offer.supplier,
-        "valid_from": None if offer.valid_from is None else offer.valid_from.isoformat(),
-        "valid_to": None if offer.valid_to is None else offer.valid_to.isoformat(),
-        "currency": offer.price.currency,
-        "unit": UNIT[offer.pack.dimension],
-        "price_per_unit": float(offer.price.amount) / offer.pack.base(),
+        "product_lot": None if code is None or "/" in code else code,
+        "cost": total if known else None,
+        "cost_per_g": per_g if known else None,
+        "cost_per_contained_g": per_contained_g if known else None,
+        "cost_at_least": total,
+        "cost_per_g_at_least": per_g,
+        "reason": reason,
     }

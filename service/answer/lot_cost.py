@@ -49,6 +49,7 @@ def lot_cost_of(
         "made_on": _day(int(ledger.ended[event])),
         "from": {"kind": singular(found.facts(event).source_kind), "code": found.facts(event).source_code},
         **amount_of(found.units, found.lot.dimension),
+        **_shared(found, event, reasons),
     }
     known = not unpriced
     answer |= per_amount(found, "", total if known else None)
@@ -74,6 +75,20 @@ def lot_cost_of(
             lots=len(values),
         ),
     }
+
+
+def _shared(found: LotLedger, event: int, reasons: dict[str, str]) -> dict[str, str | None]:
+    """Say by which rule the lot carries its part of what its run cost."""
+    facts = found.facts(event)
+    rule = dict(facts.shared_by).get(found.lot.code)
+    if rule is None:
+        alone = int(found.ledger.order.lot_count[event]) == 1
+        reasons["shared_by"] = "nothing else carries any of it" if alone else "nothing told how to share it"
+        if facts.source_kind != "runs":
+            reasons["shared_by"] = "no run made it"
+        elif not alone and not found.ledger.weight[found.number]:
+            reasons["shared_by"] = "it carries nothing"
+    return {"shared_by": rule}
 
 
 def per_amount(found: LotLedger, suffix: str, micro: float | None) -> dict[str, float | None]:

@@ -58,6 +58,22 @@ class LotLedger:
         return found
 
 
+@dataclass(frozen=True, eq=False)
+class RunLedger:
+    """A ledger that holds a run and the ancestors of what it takes: ``number`` is that of the run's own event."""
+
+    number: int
+    currency: str
+    columns: LedgerColumns
+    ledger: Ledger
+
+    @property
+    def facts(self) -> Facts:
+        """What is said of the run."""
+        found: Facts = self.columns.facts[self.number]
+        return found
+
+
 def lot_ledger(book: Book, code: str, currency: str | None = None, *, labour: bool = False) -> LotLedger:
     """Return the ledger of the ancestors of a lot. Raises UnknownRecord where there is no such lot."""
     found = lot_ledgers(book, [code], currency, labour=labour)
@@ -74,11 +90,7 @@ def lot_ledgers(
     if not stored:
         return {}
     basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
-    held = book.ledgers.held(basis)
-    if isinstance(held, TracedLedger) and held.state == book.state:
-        columns, ledger = held.columns, held.ledger
-    else:
-        columns, ledger = _walked(book, list(stored), basis)
+    columns, ledger = _held(book, basis) or _walked(book, ledger_rows.sources_behind(book.reading, list(stored)), basis)
     known: dict[str, Material] = dict(book.materials({each.lot.material for each in stored.values()}))
     found = {}
     for code, each in stored.items():
@@ -89,9 +101,24 @@ def lot_ledgers(
     return found
 
 
-def _walked(book: Book, codes: Collection[str], basis: Basis) -> tuple[LedgerColumns, Ledger]:
+def run_ledger(book: Book, code: str, currency: str | None = None, *, labour: bool = False) -> RunLedger:
+    """Return the ledger of a run and of the ancestors of what it takes. Raises UnknownRecord where there is none."""
+    book.stored("runs", code)
+    basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
+    found = _held(book, basis) or _walked(book, ledger_rows.sources_behind_run(book.reading, code), basis)
+    number = found[0].event(source_key("runs", code))
+    assert number is not None, "a run takes something in, which has its line"
+    return RunLedger(number, basis.currency, *found)
+
+
+def _held(book: Book, basis: Basis) -> tuple[LedgerColumns, Ledger] | None:
+    """Return the whole ledger where it is in memory as of the same state."""
+    held = book.ledgers.held(basis)
+    return (held.columns, held.ledger) if isinstance(held, TracedLedger) and held.state == book.state else None
+
+
+def _walked(book: Book, sources: Collection[Source], basis: Basis) -> tuple[LedgerColumns, Ledger]:
     """Read the ancestors from the tables."""
-    sources = ledger_rows.sources_behind(book.reading, codes)
     rows = ledger_rows.ledger_of_sources(book.reading, sources)
     taken = {line.lot for line in rows.lines if line.kind in TAKEN and line.lot is not None}
     takes = ledger_rows.amounts_taken(book.reading, taken)

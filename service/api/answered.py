@@ -29,6 +29,7 @@ STATE: Final = query.whole(
     least=1,
     most=2**53 - 1,
 )
+LABOUR: Final = query.yes_or_no("labour", "Count hours of labour at the rate of their day.")
 _FORMAT: Final = "The form of the answer; goes before Accept."
 # A picture brings its own style and nothing else: opened by itself it may load, run and frame nothing.
 _PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"

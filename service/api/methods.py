@@ -20,6 +20,7 @@ from service.answer import (
     mass_metrics,
     next_run,
     plan,
+    price_series,
     project_cost,
     push,
     series,
@@ -53,6 +54,7 @@ _METHODS: Final = (
     what_if.METHOD,
     push.METHOD,
     carry_on.METHOD,
+    price_series.METHOD,
 )
 METHODS: Final[Mapping[str, str]] = dict(method.split("/", 1) for method in _METHODS)
 """Every method by its name, with its version."""

@@ -134,8 +134,14 @@ def sources_behind(reading: Reading, codes: Collection[str]) -> set[Source]:
     found: set[Source] = set()
     for chunk in chunks(codes):
         values = {"workshop": reading.workshop_id, "codes": chunk}
-        found |= {(kind, code) for kind, code in reading.connection.execute(behind_statement(), values) if kind}
+        found |= {(kind, code) for kind, code in reading.connection.execute(behind_statement("lots"), values) if kind}
     return found
+
+
+def sources_behind_run(reading: Reading, run: str) -> set[Source]:
+    """Return a run and the records behind the lots that it takes from, through any number of them."""
+    found = reading.connection.execute(behind_statement("run"), {"workshop": reading.workshop_id, "code": run})
+    return {("runs", run), *((kind, source) for kind, source in found if kind is not None)}
 
 
 def lots_resting_on(reading: Reading, sources: Collection[Source], most: int) -> tuple[list[str], bool]:

@@ -181,7 +181,13 @@ BODIES: dict[str, dict[str, Any]] = {
                 "expires_on": "2027-04-12",
             },
             {"material": "water", "role": "waste", "net": "380 mL", "waste_class": "copper"},
-            {"material": "blue-vitriol", "role": "recovered", "lot": "vitriol-r", "net": "1.0 g"},
+            {
+                "material": "blue-vitriol",
+                "role": "recovered",
+                "lot": "vitriol-r",
+                "net": "1.0 g",
+                "realisable_value": {"amount": "0.02", "currency": "EUR"},
+            },
             {
                 "material": "sodium-sulfate",
                 "role": "co-product",

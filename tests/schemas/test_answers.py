@@ -66,7 +66,9 @@ PROMISED: dict[type[Schema], str] = {
     "steps.e_factor_without_water steps.process_mass_intensity_without_water_and_solvents chain.atom_economy "
     "chain.process_mass_intensity waste.month waste.waste_class waste.net_g metals.step metals.element "
     "metals.to_waste_g rests_on",
-    ledger_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced",
+    ledger_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced shared_by",
+    ledger_answers.RunCostAnswer: "run currency cost_per_g cost_per_contained_g total.amount inputs.lot inputs.cost "
+    "direct.of direct.cost outturns.lot outturns.cost made failures abandoned work_in_progress unpriced",
     ledger_answers.AncestryAnswer: "lot behind_a_gram.lot behind_a_gram.amount_g behind_a_gram.cost "
     "up.nodes down.edges",
     ledger_answers.LedgerBalanceAnswer: "currency sources.opening sources.purchases sources.direct uses.delivered "
@@ -82,6 +84,8 @@ PROMISED: dict[type[Schema], str] = {
     trend_answers.DriversAnswer: "route step factors.factor factors.share factors.found effects.group effects.ratio "
     "effects.low effects.high confounded.groupings measurement_share process_share shares_add rests_on",
     run_answers.GroupedYieldsAnswer: "groups.by groups.mean rests_on",
+    run_answers.CostSeriesAnswer: "currency runs.run runs.day runs.step runs.product_lot runs.cost runs.cost_per_g "
+    "runs.reason",
 }
 
 

@@ -88,18 +88,18 @@ def test_an_earlier_state_of_the_demo(demo: FlaskClient) -> None:
 
 def test_costs_over_time_are_those_of_the_lots(demo: FlaskClient) -> None:
     """Bought, made and pooled lots, each with what it is found to cost by itself; and what was asked for soda."""
-    found = get(demo, "series/costs")
+    found = get(demo, "series/prices")
     assert [line["on"] or "" for line in found["costs"]] == sorted(line["on"] or "" for line in found["costs"])
     assert {line["lot"] for line in found["costs"]} == {lot["code"] for lot in every(demo, "lots")}
     for line in found["costs"][::5]:
         one = get(demo, f"lots/{line['lot']}/cost")
         assert (line["cost_per_g"], line["total"], line["on"]) == (one["cost_per_g"], one["total"], one["made_on"])
-    narrow = get(demo, "series/costs", material="madder-root", **{"from": "2025-01-01"})
+    narrow = get(demo, "series/prices", material="madder-root", **{"from": "2025-01-01"})
     assert [line["record"] for line in narrow["costs"]] == ["2025-02", "2026-01"]
     assert [line["total"]["amount"] for line in narrow["costs"]] == ["39.40", "31.90"]
     asked = [offer for offer in narrow["offers"] if offer["supplier"] == "dye-garden"]
     assert [offer["valid_from"] or "" for offer in asked] == sorted(offer["valid_from"] or "" for offer in asked)
     assert len({offer["price_per_unit"] for offer in asked}) > 1
-    made = get(demo, "series/costs", route="verdigris")
+    made = get(demo, "series/prices", route="verdigris")
     assert {line["came_by"] for line in made["costs"]} == {"run"}
     assert made["offers"] == []

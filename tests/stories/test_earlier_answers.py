@@ -36,6 +36,7 @@ QUESTIONS: tuple[tuple[str, dict[str, str]], ...] = (
     ("lots/ester-1/ancestry", {}),
     ("projects/bench/cost", {}),
     ("series/costs", {}),
+    ("series/prices", {}),
     ("findings", {"reply": "all"}),
 )
 Told = tuple[int, str | None, Any]
