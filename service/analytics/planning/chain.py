@@ -99,22 +99,22 @@ def reach_probability(product_per_gram: Trials, amount_g: float, target_g: float
     return hits / trials, math.sqrt(about * (1 - about) / trials)
 
 
-def shares_by_amount(
-    final_g: Trials, target_g: float, below: int = 12, most: int = 40
-) -> tuple[list[float], list[float]]:
+def shares_by_amount(final_g: Trials, target_g: float, most: int = 40) -> tuple[list[float], list[float]]:
     """Return how the trials' product is spread: the edges of even ranges of grams from 0 on, and the share in each.
 
-    ``final_g``: shape (trials,), grams. The target is an edge, ``below`` ranges up; the last range, which is the
-    ``most``-th at the latest, takes in all that is more. A trial that reaches the target by rounding alone counts as
-    reaching it, as in :func:`reach_probability`.
+    ``final_g``: shape (trials,), grams. The target is an edge, up to 12 ranges from 0, so that ``most`` ranges hold all
+    but the largest hundredth of the trials; the last takes in all that is more. A trial that reaches the target by
+    rounding alone counts as reaching it, as in :func:`reach_probability`.
 
-    >>> shares_by_amount(np.array([0.0, 4.0, 10.0, 15.0]), 10.0, below=2)
-    ([0.0, 5.0, 10.0, 15.0], [0.5, 0.0, 0.5])
+    >>> shares_by_amount(np.array([0.0, 4.0, 10.0, 18.0]), 10.0, most=4)
+    ([0.0, 5.0, 10.0, 15.0, 20.0], [0.5, 0.0, 0.25, 0.25])
     """
+    large = float(np.partition(final_g, place := math.ceil(0.99 * final_g.size) - 1)[place])
+    below = min(max(int(most * target_g / max(large, target_g)), 1), 12)
     width = target_g / below
-    place = np.floor(final_g / width * (1 + _ROUNDING)).astype(np.int64)
-    ranges = min(max(int(np.ceil(final_g.max(initial=target_g) / width * (1 - _ROUNDING))), below + 1), most)
-    counts = np.bincount(np.minimum(place, ranges - 1), minlength=ranges)
+    ranges = min(max(math.ceil(float(final_g.max()) / width * (1 - _ROUNDING)), below + 1), most)
+    held = np.minimum(np.floor(final_g / width * (1 + _ROUNDING)).astype(np.int64), ranges - 1)
+    counts = np.bincount(held, minlength=ranges)
     return [width * edge for edge in range(ranges + 1)], (counts / final_g.size).tolist()
 
 
