@@ -41,8 +41,10 @@ _CODES: Final = (
 )  # fmt: skip
 _TEXTS: Final = (
     "", " ", "\t", "\n", "\r\n", "\x00", "a\x00b", "\x07", "\x1b[31m", "\x7f", "\u0085", "\u2028", "\u202e", "\ufeff",
-    "\ufffd", "\uffff", "\U0010ffff", "\ud800", "\udfff x", "é", "e\u0301", "Ω", "ﬁ", "🧪", "👩\u200d🔬", "Z\u0300" * 50,
-    "a" * 63, "a" * 201, "a" * 4001, "a" * 50_000, "(" * 5_000, "=1+1", "+1+1", "-1+1", "@SUM(A1)", "=cmd|' /C calc'!A0",
+    "\ufffd", "\uffff", "\U0010ffff", "\ud800", "\udfff x", "é", "e\u0301", "Ω", "ﬁ", "🧪", "👩\u200d🔬",
+    "Z\u0300" * 50,
+    "a" * 63, "a" * 201, "a" * 4001, "a" * 50_000, "(" * 5_000, "=1+1", "+1+1", "-1+1", "@SUM(A1)",
+    "=cmd|' /C calc'!A0",
     "' OR 1=1 --", "'; DROP TABLE revisions; --", '"', "\\", "\\x00", "%s%s%n", "%00", "%", "_", "${7*7}", "{{7*7}}",
     "{0.__class__}", "<script>alert(1)</script>", "]]>", "<?xml?>", "&amp;", "None", "null", "true", "on", "yes", "1",
     "json", "csv", "svg", "xml", "EUR", "eur", "XXX", "EURO", "€", "1 €", "12.50 EUR", "1e5 EUR", "-1 EUR", "0 EUR",
@@ -78,8 +80,8 @@ def _deep(levels: int) -> Any:
 
 
 THINGS: Final[Sequence[Any]] = (
-    None, True, False, 0, -1, 1, 1.7, -0.0, 1e300, 5e-324, 2**31, 2**53 + 1, 2**63, -(2**63) - 1, 10**19, 10**20, 10**25,
-    10**400, [], {}, [[]], [None], [{}], {"": None}, {"a": {"a": {"a": {}}}}, ["x"] * 501, [1, "1", None, {}],
+    None, True, False, 0, -1, 1, 1.7, -0.0, 1e300, 5e-324, 2**31, 2**53 + 1, 2**63, -(2**63) - 1, 10**19, 10**20,
+    10**25, 10**400, [], {}, [[]], [None], [{}], {"": None}, {"a": {"a": {"a": {}}}}, ["x"] * 501, [1, "1", None, {}],
     {"x" * 300: 1}, {"\x00": 1}, {"__class__": "x"}, {"_schema": ["x"]}, {"$ref": "#/"}, {"~0/~1": 1},
     {"value": True, "unit": "g"}, {"value": "1"}, {"unit": "g"}, {"value": "1", "unit": None},
     {"value": 10**19, "unit": "g"}, {"value": 1e300, "unit": "kg"}, {"value": {"value": 1}, "unit": []},
@@ -98,9 +100,11 @@ VALUES: Final[Sequence[Any]] = (*TEXTS, *THINGS)
 RAW: Final[Sequence[bytes]] = (
     b"", b" ", b"\x00", b"\xff\xfe", b"\xef\xbb\xbf{}", b"{", b"[", b'"', b"{}{}", b"[1,]", b"{'a':1}", b"nul", b"NaN",
     b'{"a":NaN}', b'{"a":Infinity}', b'{"a":1e400}', b'{"a":-1e400}', b'{"a":01}', b'{"a":1,"a":2}', b'{"a":"\x00"}',
-    b'{"a":"\\u0000"}', b'{"a":"\\ud800"}', b'{"\\udfff":1}', b'{"a":"\xc3\x28"}', b'{"a":"\xed\xa0\x80"}', b"[" * 100_000,
+    b'{"a":"\\u0000"}', b'{"a":"\\ud800"}', b'{"\\udfff":1}', b'{"a":"\xc3\x28"}', b'{"a":"\xed\xa0\x80"}',
+    b"[" * 100_000,
     b'{"a":' * 10_000, b"[" + b"1," * 5_000 + b"1]", b'{"a":' + b"9" * 5_000 + b"}", b"// x\n{}", b"a=1&b=2",
-    b"<a/>", b"\x1f\x8b\x08\x00\x00", b"code,kind\n1", b"\n\n\n", b'{"kind":"run"}\n{"kind"', b"[[]]", b"[null]", b"[{}]",
+    b"<a/>", b"\x1f\x8b\x08\x00\x00", b"code,kind\n1", b"\n\n\n", b'{"kind":"run"}\n{"kind"', b"[[]]", b"[null]",
+    b"[{}]",
     b'[{"kind":"run","code":"x","record":null}]', b'[{"kind":null,"code":{},"record":[]}]',
     b'[{"kind":"token","code":"x","record":{}}]',
 )  # fmt: skip

@@ -19,7 +19,7 @@ def answering(status: int, location: str = "") -> Iterator[tuple[str, list[tuple
     asked: list[tuple[str, str | None]] = []
 
     class Handler(BaseHTTPRequestHandler):
-        def _answer(self) -> None:
+        def answer(self) -> None:
             asked.append((self.command, self.headers.get("Authorization")))
             self.rfile.read(int(self.headers.get("Content-Length") or 0))
             self.send_response(status)
@@ -29,11 +29,11 @@ def answering(status: int, location: str = "") -> Iterator[tuple[str, list[tuple
             self.end_headers()
             self.wfile.write(b"{}")
 
-        do_GET = do_POST = _answer
-
         def log_message(self, *_: object) -> None:
             """Say nothing."""
 
+    for method in ("GET", "POST"):
+        setattr(Handler, f"do_{method}", Handler.answer)
     server = HTTPServer(("127.0.0.1", 0), Handler)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
