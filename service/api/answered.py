@@ -103,8 +103,12 @@ def answer_operation(
     parameters: Sequence[Parameter],
     *,
     picture: bool = False,
+    names_records: bool = False,
 ) -> Operation:
-    """Return a GET of an answer; ``tables`` are its arrays that a CSV may hold, ``picture`` says that it is drawn."""
+    """Return a GET of an answer; ``tables`` are its arrays that a CSV may hold, ``picture`` says that it is drawn.
+
+    With ``names_records`` its query names records that there may not be, as the address of most answers does.
+    """
     table = query.choice("table", "Which array of the answer a CSV or NDJSON holds.", tables, default=tables[0])
     content = {JSON: schema, CSV: {"type": "string"}, NDJSON: {"type": "string"}}
     if picture:
@@ -121,5 +125,5 @@ def answer_operation(
         answers={200: Answer(summary + ".", content, ("ETag",)), 304: Answer("What is held already still stands.")},
         parameters=(*parameters, AS_OF, STATE, forms, table),
         fields=("If-None-Match",),
-        problems=(HTTPStatus.UNPROCESSABLE_ENTITY,),
+        problems=(HTTPStatus.UNPROCESSABLE_ENTITY, *((HTTPStatus.NOT_FOUND,) if names_records else ())),
     )

@@ -54,7 +54,8 @@ def _fields_parameter(kind: str) -> Parameter:
         return text
 
     expected = f"names among {', '.join(names)}"
-    return Parameter("fields", "Only these keys of each item, beside its code.", read, expected, repeated=True)
+    told = "Only these keys of each item, beside its code."
+    return Parameter("fields", told, read, expected, {"type": "string", "enum": names}, repeated=True)
 
 
 def _of_kind(kind: str) -> Sequence[Operation]:

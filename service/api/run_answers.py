@@ -94,6 +94,7 @@ def operations() -> Sequence[Operation]:
                     "confidence", "Of the intervals around what was found.", default=DEFAULT_CONFIDENCE, below_one=True
                 ),
             ),
+            names_records=True,
         ),
         answer_operation(
             "get_run_series",
@@ -104,6 +105,7 @@ def operations() -> Sequence[Operation]:
             RunSeriesAnswer,
             ("runs",),
             _FILTERS,
+            names_records=True,
         ),
         answer_operation(
             "get_yield_series",
@@ -114,6 +116,7 @@ def operations() -> Sequence[Operation]:
             YieldSeriesAnswer,
             ("yields",),
             (query.choice("every", "How long a stretch is.", series.EVERY, default="month"), *_FILTERS),
+            names_records=True,
         ),
         answer_operation(
             "get_cost_series",

@@ -18,6 +18,7 @@ from service.record.etags import names
 from service.record.stock import STOCK_ENTRIES, refuse_change
 from service.record.written import Move, Written
 from service.schemas.kinds import load_record, singular
+from service.schemas.route import CHANGES
 from service.store import records, standing
 from service.store.records import StoredRecord, body_text, same_body
 from service.store.session import Database, Reading, Writing
@@ -216,7 +217,8 @@ def _replayed(reading: Reading, kind: str, code: str, body: Mapping[str, Any], k
     first = records.first(reading, kind, code)
     if first is None:
         return None
-    if not isinstance(body, Mapping) or not same_body(first.text, _kept(kind, body)):
+    told = body.get("code") if isinstance(body, Mapping) else None
+    if not isinstance(body, Mapping) or told not in (None, code) or not same_body(first.text, _kept(kind, body)):
         detail = f"the key was used for another {singular(kind)}, {code}: take a new key for a new record"
         fault = Fault("idempotency-key-reused", detail, key[:64], "a key that was not used before")
         raise InvalidInput([fault], code="idempotency-key-reused")
@@ -228,5 +230,6 @@ def _replayed(reading: Reading, kind: str, code: str, body: Mapping[str, Any], k
 
 def _kept(kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
     """A body as it is kept: without its code, and without what only this write of a route says."""
-    left_out = ("code", "change") if kind == "routes" else ("code",)
+    # What is no such word is kept as a difference, so that it comes to be refused.
+    left_out = ("code", "change") if kind == "routes" and body.get("change") in (None, *CHANGES) else ("code",)
     return {key: value for key, value in body.items() if key not in left_out}

@@ -11,6 +11,7 @@ from typing import Any, Final
 from marshmallow import INCLUDE, Schema, fields
 
 from service.errors import Fault
+from service.schemas.fields import AmountField
 from service.schemas.finding_reply import FindingReplySchema
 from service.schemas.lot import LotSchema, PoolSchema
 from service.schemas.material import MaterialSchema
@@ -164,6 +165,13 @@ class OfferAnswer(Stamp, OfferSchema):
     """An offer as it is read."""
 
 
+class MadeBy(Described):
+    """The record that makes a lot."""
+
+    kind = fields.String(required=True)
+    code = fields.String(required=True)
+
+
 class LandedLot(Described):
     """What a line of a receipt cost with its share of shipping and tax."""
 
@@ -178,7 +186,13 @@ class PurchaseAnswer(Stamp, PurchaseSchema):
 
 
 class LotAnswer(Stamp, LotSchema):
-    """A lot as it is read."""
+    """A lot as it is read; one that a run, a pool or a purchase makes was not written with an amount of its own."""
+
+    amount = AmountField("mass", "volume", "amount")
+    made_by = fields.Nested(MadeBy, allow_none=True, metadata={"description": "absent of a lot that was written"})
+    on_hand_g = number("what is left of it by the books; below 0 where it is overdrawn")
+    findings = many(FindingAnswer)
+    reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
 
 
 class RouteAnswer(Stamp, RouteSchema):
@@ -287,14 +301,18 @@ class Page(Described):
     items = fields.List(fields.Dict(), required=True)
     next = fields.String(required=True, allow_none=True, metadata={"description": "full URL of the next page"})
     limit = fields.Integer(required=True, strict=True)
+    count = fields.Integer(strict=True, metadata={"description": "all that pass the filters, where count=true"})
 
 
-PAGES: Final[Mapping[str, type[Schema]]] = {
-    kind: type(
-        answer.__name__.replace("Answer", "Page"), (Page,), {"__doc__": "One page of records.", "items": many(answer)}
-    )
-    for kind, answer in RECORD_ANSWERS.items()
-}
+def _page(answer: type[Schema]) -> type[Schema]:
+    """A page of such records; its items need not have every key, because ``fields`` leaves out what is not asked."""
+    name = answer.__name__.removesuffix("Answer")
+    item = type(f"{name}Item", (answer,), {"__doc__": f"{answer.__doc__} With fields, only the keys that it names."})
+    items = fields.List(fields.Nested(item(partial=True)), required=True)
+    return type(f"{name}Page", (Page,), {"__doc__": "One page of records.", "items": items})
+
+
+PAGES: Final[Mapping[str, type[Schema]]] = {kind: _page(answer) for kind, answer in RECORD_ANSWERS.items()}
 
 
 class RevisionAnswer(Described):
