@@ -37,11 +37,25 @@ TAGS: Final[Mapping[str, str]] = {
     "workshop": "The workshop's own record and its tokens.",
     "service": "The service itself: health, limits, documentation.",
 }
-_HEADER_PARAMETERS: Final[Mapping[str, tuple[str, str]]] = {
-    "If-Match": ("The ETag of the revision that is to be changed, or * for whatever stands there.", '"r3"'),
-    "If-None-Match": ("On GET: the ETag that is held already. On PUT: * to create only.", '"r3"'),
-    "Idempotency-Key": ("A name for this request: sent again, it finds the same record.", "bench-2-2026-11-25-07"),
+_CREATE_ONLY: Final = "If-None-Match-on-PUT"
+"""The component that stands for If-None-Match where a record is written."""
+_HEADER_PARAMETERS: Final[Mapping[str, tuple[str, str, str, Mapping[str, Any]]]] = {
+    "If-Match": (
+        "If-Match",
+        "The ETag of the revision that is to be changed, or * for whatever stands there.",
+        '"r3"',
+        {},
+    ),
+    "If-None-Match": ("If-None-Match", "The ETags that are held already.", '"r3"', {}),
+    _CREATE_ONLY: ("If-None-Match", "* to create only, and never to change.", "*", {"enum": ["*"]}),
+    "Idempotency-Key": (
+        "Idempotency-Key",
+        "A name for this request: sent again, it finds the same record.",
+        "bench-2-2026-11-25-07",
+        {"pattern": "^[!-~]{1,255}$"},
+    ),
 }
+"""Components of header fields: the field, what it means, an example, what its text is bound to."""
 _RESPONSE_HEADERS: Final[Mapping[str, str]] = {
     "ETag": "The version of the answer, opaque.",
     "Link": 'The next page (RFC 8288), rel="next"; absent on the last.',
@@ -53,6 +67,7 @@ _PATH_PARAMETERS: Final[Mapping[str, str]] = {
     "lot": "The code of a lot.",
     "project": "The code of a project.",
     "route": "The code of a route.",
+    "run": "The code of a run.",
     "step": "The code of a step of the route.",
     "number": "The number of a revision, from 1.",
     "file": "The name of the file.",
@@ -96,9 +111,9 @@ def register(app: Flask, service: Service, operations: Iterable[Operation]) -> N
         "token",
         {"type": "http", "scheme": "bearer", "description": "A token of one workshop: scope read, record or manage."},
     )
-    for name, (description, example) in _HEADER_PARAMETERS.items():
-        schema = {"type": "string", "maxLength": 255}
-        components.parameter(name, "header", {"description": description, "schema": schema, "example": example})
+    for component, (name, description, example, bounds) in _HEADER_PARAMETERS.items():
+        told = {"name": name, "description": description, "schema": {"type": "string", **bounds}, "example": example}
+        components.parameter(component, "header", told)
     for name, description in _RESPONSE_HEADERS.items():
         components.header(name, {"description": description, "schema": {"type": "string"}})
     blueprints = {tag: Blueprint(tag, __name__, description=description) for tag, description in TAGS.items()}
@@ -130,7 +145,7 @@ def described(operation: Operation) -> dict[str, Any]:
         "description": f"{operation.description} {scope}",
         "parameters": [
             *(parameter.documented(asked) for parameter in operation.parameters),
-            *operation.fields,  # names of components
+            *(_component_of(name, operation.method) for name in operation.fields),
         ],
         "responses": {str(status): _answer(answer, example) for status, answer in operation.answers.items()},
     }
@@ -145,6 +160,10 @@ def described(operation: Operation) -> dict[str, Any]:
             content[JSON]["example"] = example["request"]
         found["requestBody"] = {"required": True, "content": content}
     return found
+
+
+def _component_of(field: str, method: str) -> str:
+    return _CREATE_ONLY if (field, method) == ("If-None-Match", "PUT") else field
 
 
 def _path_parameters(rule: str, asked: str) -> list[dict[str, Any]]:

@@ -83,5 +83,6 @@ def operations() -> Sequence[Operation]:
                     "confidence", "Of the intervals of the shares.", default=DEFAULT_CONFIDENCE, below_one=True
                 ),
             ),
+            names_records=True,
         ),
     )

@@ -16,8 +16,8 @@ from service.api.problems import PROBLEMS
 
 HTML: Final = "text/html; charset=utf-8"
 _FILES: Final = {
-    "swagger-ui.css": "text/css; charset=utf-8",
     "swagger-ui-bundle.js": "text/javascript; charset=utf-8",
+    "swagger-ui.css": "text/css; charset=utf-8",
     "favicon-32x32.png": "image/png",
 }
 _START: Final = """\
@@ -100,6 +100,7 @@ def _problem(_: Call, code: str) -> Response:
 def operations() -> Sequence[Operation]:
     """Return the operations that answer with pages."""
     page = {200: Answer("The page.", {"text/html": {"type": "string"}}, ("ETag",))}
+    files = {media_type.partition(";")[0]: {"type": "string"} for media_type in _FILES.values()}
     return (
         Operation(
             id="read_docs",
@@ -120,7 +121,7 @@ def operations() -> Sequence[Operation]:
             summary="A part of the documentation's page",
             description="The scripts and styles of the page.",
             view=_docs_file,
-            answers={200: Answer("The file.", {"text/plain": {"type": "string"}}, ("ETag",))},
+            answers={200: Answer("The file.", files, ("ETag",))},
             scope=None,
         ),
         Operation(

@@ -46,7 +46,9 @@ def sort_parameter(columns: Collection[str]) -> Parameter:
             raise ValueError(text)
         return found
 
-    return Parameter("sort", "What the list is sorted by; the code decides last.", read, expected, default=())
+    one = f"-?({'|'.join(columns)})"
+    schema = {"type": "string", "pattern": f"^{one}(,{one})*$"}
+    return Parameter("sort", "What the list is sorted by; the code decides last.", read, expected, schema, default=())
 
 
 def page_parameters() -> tuple[Parameter, ...]:

@@ -56,7 +56,7 @@ class Parameter:
         schema = dict(self.schema)
         if self.repeated:
             schema = {"type": "array", "items": schema, "maxItems": MOST_VALUES}
-        elif self.default is not None:
+        elif self.default not in (None, ()):
             schema["default"] = str(self.default) if schema.get("type") == "string" else self.default
         told = {"in": "query", "name": self.name, "description": self.description, "required": self.required}
         if self.name in asked:
@@ -145,7 +145,8 @@ def amount_g(name: str, description: str, *, required: bool = False, choice_of: 
     def read(text: str) -> float:
         return parse_quantity(text, ("mass",)).base()
 
-    return Parameter(name, description, read, 'a mass such as "25 g"', required=required, choice_of=choice_of)
+    schema = {"type": "string", "minLength": 1, "examples": ["25 g"]}
+    return Parameter(name, description, read, 'a mass such as "25 g"', schema, required=required, choice_of=choice_of)
 
 
 def money(name: str, description: str, *, choice_of: str | None = None) -> Parameter:
@@ -156,7 +157,8 @@ def money(name: str, description: str, *, choice_of: str | None = None) -> Param
         amount, stated = (text, None) if parts is None else parts.groups()
         return parse_money({"amount": amount, "currency": stated or "EUR"}, sign="positive").amount, stated
 
-    return Parameter(name, description, read, 'an amount of money such as "20 EUR"', choice_of=choice_of)
+    schema = {"type": "string", "minLength": 1, "examples": ["20 EUR"]}
+    return Parameter(name, description, read, 'an amount of money such as "20 EUR"', schema, choice_of=choice_of)
 
 
 def fraction(
@@ -176,7 +178,8 @@ def fraction(
         return value
 
     least, most = between
-    schema = {"type": "number", "minimum": least, "maximum": most}
+    ends = ("exclusiveMinimum", "exclusiveMaximum") if below_one else ("minimum", "maximum")
+    schema = {"type": "number", **dict(zip(ends, between, strict=True))}
     expected = (
         f"a fraction between {least} and {most}, such as 0.9" if below_one else f"a fraction from {least} to {most}"
     )

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from flask import Response
 
-from service.answer import grouped_yields, series
+from service.answer import cost_series, grouped_yields, series
 from service.answer.run_filter import RunFilter
 from service.answer.run_groups import GROUPINGS
 from service.api import query
-from service.api.answered import DEFAULT_CONFIDENCE, answer_operation, answered, as_of
+from service.api.answered import CURRENCY, DEFAULT_CONFIDENCE, LABOUR, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
-from service.schemas.run_answers import GroupedYieldsAnswer, RunSeriesAnswer, YieldSeriesAnswer
+from service.schemas.run_answers import CostSeriesAnswer, GroupedYieldsAnswer, RunSeriesAnswer, YieldSeriesAnswer
 
 _FILTERS = (
     query.code("route", "Only runs of this route."),
@@ -57,6 +57,20 @@ def _yield_series(call: Call) -> Response:
     )
 
 
+def _cost_series(call: Call) -> Response:
+    return answered(
+        call,
+        cost_series.METHOD,
+        lambda book: cost_series.cost_series_of(
+            book,
+            asked=_asked(call),
+            as_of=as_of(call),
+            currency=call.query["currency"],
+            labour=call.query["labour"],
+        ),
+    )
+
+
 def operations() -> Sequence[Operation]:
     """Return the operations that answer about the runs of many steps."""
     return (
@@ -80,6 +94,7 @@ def operations() -> Sequence[Operation]:
                     "confidence", "Of the intervals around what was found.", default=DEFAULT_CONFIDENCE, below_one=True
                 ),
             ),
+            names_records=True,
         ),
         answer_operation(
             "get_run_series",
@@ -90,6 +105,7 @@ def operations() -> Sequence[Operation]:
             RunSeriesAnswer,
             ("runs",),
             _FILTERS,
+            names_records=True,
         ),
         answer_operation(
             "get_yield_series",
@@ -100,5 +116,17 @@ def operations() -> Sequence[Operation]:
             YieldSeriesAnswer,
             ("yields",),
             (query.choice("every", "How long a stretch is.", series.EVERY, default="month"), *_FILTERS),
+            names_records=True,
+        ),
+        answer_operation(
+            "get_cost_series",
+            "/v1/series/costs",
+            "What every finished run cost, for plotting",
+            "Flat and without pages, by step and day; at most 50,000 runs. Traced to the receipts, per gram of product "
+            "as isolated, dry, without the failures of any step.",
+            _cost_series,
+            CostSeriesAnswer,
+            ("runs",),
+            (*_FILTERS, CURRENCY, LABOUR),
         ),
     )

@@ -64,7 +64,7 @@ def _send(server: str, token: str, file: Path, *, replace: bool, dry_run: bool) 
         method="POST",
     )
     try:
-        with urllib.request.urlopen(request, timeout=_TIMEOUT_S) as answer:
+        with _opener().open(request, timeout=_TIMEOUT_S) as answer:
             report: dict[str, Any] = json.load(answer)
     except urllib.error.HTTPError as error:
         with error:
@@ -72,6 +72,21 @@ def _send(server: str, token: str, file: Path, *, replace: bool, dry_run: bool) 
     except urllib.error.URLError as error:
         raise click.ClickException(f"{server} does not answer: {error.reason}") from error
     return report
+
+
+def _opener() -> urllib.request.OpenerDirector:
+    """What asks over HTTP and nothing else. It follows no redirection: the token is for the server that was named."""
+    opener = urllib.request.OpenerDirector()
+    for handler in (
+        urllib.request.ProxyHandler,
+        urllib.request.HTTPHandler,
+        urllib.request.HTTPSHandler,
+        urllib.request.HTTPErrorProcessor,
+        urllib.request.HTTPDefaultErrorHandler,
+        urllib.request.UnknownHandler,
+    ):
+        opener.add_handler(handler())
+    return opener
 
 
 def _told(body: bytes) -> str:

@@ -48,8 +48,10 @@ def _money(bench: Bench, record: Any) -> Iterator[StatedMoney]:
             if charge.price is not None:
                 yield f"/charges/{i}/price/currency", charge.price.price, day_of(bench, record)
         for i, outturn in enumerate(record.outturns):
-            if outturn.credit is not None:
-                yield f"/outturns/{i}/credit/currency", outturn.credit, day_of_making(bench, record)
+            for key in ("credit", "realisable_value"):
+                money = getattr(outturn, key)
+                if money is not None:
+                    yield f"/outturns/{i}/{key}/currency", money, day_of_making(bench, record)
 
 
 def _beyond_count(bench: Bench, run: Run) -> Iterator[Fault]:

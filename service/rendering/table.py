@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
@@ -56,6 +57,8 @@ def _cell(value: Any) -> Any:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):
+        if not math.isfinite(value):
+            raise ValueError(f"{value} is no number to write in a table")
         return repr(value)
     if isinstance(value, list | tuple):
         return json.dumps(value, ensure_ascii=False, allow_nan=False)

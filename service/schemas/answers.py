@@ -11,6 +11,8 @@ from typing import Any, Final
 from marshmallow import INCLUDE, Schema, fields
 
 from service.errors import Fault
+from service.schemas.fields import AmountField
+from service.schemas.finding_reply import FindingReplySchema
 from service.schemas.lot import LotSchema, PoolSchema
 from service.schemas.material import MaterialSchema
 from service.schemas.project import ProjectSchema, WorkshopSchema
@@ -83,6 +85,19 @@ class ProblemAnswer(Described):
     more_faults = count("how many faults there are beyond those shown")
 
 
+class ReplyTold(Described):
+    """What was last answered to a finding."""
+
+    code = fields.String()
+    answer = fields.String()
+    reason = fields.String()
+    operator = text()
+    by = fields.String()
+    at = fields.String(metadata={"format": "date-time"})
+    given_at_revision = fields.Integer(strict=True, allow_none=True, metadata={"description": "of the record"})
+    record_changed_since = fields.Boolean(allow_none=True)
+
+
 class FindingAnswer(Described):
     """Something that looks wrong in what was recorded; never repaired, never left out."""
 
@@ -90,9 +105,14 @@ class FindingAnswer(Described):
     detail = fields.String(required=True)
     odds = number("odds that it is a slip, where they were worked out")
     pointer = fields.String()
+    about = fields.String(metadata={"description": "what it is about, where a record may have several of a code"})
+    id = fields.String(metadata={"description": "what a reply names it by"})
+    reply = fields.Nested(ReplyTold, allow_none=True, metadata={"description": "what was last answered to it"})
     slip = fields.String(metadata={"description": "of a slip: what was most likely written down wrong"})
     typical_yield = fields.Float(metadata={"description": "of a slip: what the runs before it gave"})
     compared_runs = count("of a slip: how many runs before it that is the yield of")
+    kind = fields.String(metadata={"description": "of an import's: the kind of the record that it is of"})
+    record = fields.String(metadata={"description": "of an import's: the code of that record"})
 
 
 class Stamp(Described):
@@ -145,6 +165,13 @@ class OfferAnswer(Stamp, OfferSchema):
     """An offer as it is read."""
 
 
+class MadeBy(Described):
+    """The record that makes a lot."""
+
+    kind = fields.String(required=True)
+    code = fields.String(required=True)
+
+
 class LandedLot(Described):
     """What a line of a receipt cost with its share of shipping and tax."""
 
@@ -159,7 +186,13 @@ class PurchaseAnswer(Stamp, PurchaseSchema):
 
 
 class LotAnswer(Stamp, LotSchema):
-    """A lot as it is read."""
+    """A lot as it is read; one that a run, a pool or a purchase makes was not written with an amount of its own."""
+
+    amount = AmountField("mass", "volume", "amount")
+    made_by = fields.Nested(MadeBy, allow_none=True, metadata={"description": "absent of a lot that was written"})
+    on_hand_g = number("what is left of it by the books; below 0 where it is overdrawn")
+    findings = many(FindingAnswer)
+    reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
 
 
 class RouteAnswer(Stamp, RouteSchema):
@@ -237,6 +270,13 @@ class RunAnswer(Stamp, RunSchema):
     findings = many(FindingAnswer)
 
 
+class FindingReplyAnswer(Stamp, FindingReplySchema):
+    """A reply to a finding as it is read, with the revision of the record that it was given to."""
+
+    given_at_revision = fields.Integer(strict=True, allow_none=True)
+    record_changed_since = fields.Boolean(allow_none=True)
+
+
 RECORD_ANSWERS: Final[Mapping[str, type[Schema]]] = {
     "workshop": WorkshopAnswer,
     "projects": ProjectAnswer,
@@ -251,6 +291,7 @@ RECORD_ANSWERS: Final[Mapping[str, type[Schema]]] = {
     "pools": PoolAnswer,
     "runs": RunAnswer,
     "stock-entries": StockEntryAnswer,
+    "finding-replies": FindingReplyAnswer,
 }
 
 
@@ -260,14 +301,18 @@ class Page(Described):
     items = fields.List(fields.Dict(), required=True)
     next = fields.String(required=True, allow_none=True, metadata={"description": "full URL of the next page"})
     limit = fields.Integer(required=True, strict=True)
+    count = fields.Integer(strict=True, metadata={"description": "all that pass the filters, where count=true"})
 
 
-PAGES: Final[Mapping[str, type[Schema]]] = {
-    kind: type(
-        answer.__name__.replace("Answer", "Page"), (Page,), {"__doc__": "One page of records.", "items": many(answer)}
-    )
-    for kind, answer in RECORD_ANSWERS.items()
-}
+def _page(answer: type[Schema]) -> type[Schema]:
+    """A page of such records; its items need not have every key, because ``fields`` leaves out what is not asked."""
+    name = answer.__name__.removesuffix("Answer")
+    item = type(f"{name}Item", (answer,), {"__doc__": f"{answer.__doc__} With fields, only the keys that it names."})
+    items = fields.List(fields.Nested(item(partial=True)), required=True)
+    return type(f"{name}Page", (Page,), {"__doc__": "One page of records.", "items": items})
+
+
+PAGES: Final[Mapping[str, type[Schema]]] = {kind: _page(answer) for kind, answer in RECORD_ANSWERS.items()}
 
 
 class RevisionAnswer(Described):
@@ -279,18 +324,6 @@ class RevisionAnswer(Described):
     by = fields.String()
     reason = text()
     record = fields.Dict(allow_none=True)
-
-
-class ImportAnswer(Described):
-    """What an import did."""
-
-    code = fields.String(required=True)
-    lines = count("lines that were read")
-    created = count()
-    changed = count()
-    unchanged = count()
-    state = count("the workshop's state after it")
-    faults = many(FaultAnswer)
 
 
 class AboutAnswer(Described):

@@ -229,7 +229,7 @@ class MoneyField(ValueField[Money]):
     documented: ClassVar[Mapping[str, Any]] = {
         "type": "object",
         "properties": {
-            "amount": {"type": "string", "description": "decimal text", "examples": ["12.50"]},
+            "amount": {"type": ["string", "integer"], "description": "decimal text", "examples": ["12.50"]},
             "currency": {"type": "string", "description": _CURRENCY_SHAPE, "examples": ["EUR"]},
         },
         "required": ["amount", "currency"],

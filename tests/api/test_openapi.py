@@ -95,6 +95,22 @@ def test_every_operation_shows_what_is_asked_and_answered(found: dict[str, Any])
         assert any("example" in form for answer in told for form in answer["content"].values()) or not told, place
 
 
+def test_if_none_match_says_on_a_write_what_it_takes_there(found: dict[str, Any]) -> None:
+    known = found["components"]["parameters"]
+    for (method, _), operation in operations_of(found).items():
+        named = [parameter["$ref"].rpartition("/")[2] for parameter in operation["parameters"] if "$ref" in parameter]
+        of_tags = [known[name]["schema"] for name in named if known[name]["name"] == "If-None-Match"]
+        assert all((schema.get("enum") == ["*"]) == (method == "PUT") for schema in of_tags)
+
+
+def test_a_default_is_one_of_the_values_that_are_taken(found: dict[str, Any]) -> None:
+    for place, operation in operations_of(found).items():
+        for parameter in operation["parameters"]:
+            schema = parameter.get("schema", {})
+            if "default" in schema:
+                assert OAS31Validator(schema).is_valid(schema["default"]), (place, parameter["name"])
+
+
 def test_every_example_of_an_answer_is_of_its_shape(found: dict[str, Any]) -> None:
     for place, operation in operations_of(found).items():
         forms = [*operation["responses"].values(), operation.get("requestBody", {})]

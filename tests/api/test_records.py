@@ -162,3 +162,21 @@ def test_a_reaction_is_balanced(client_of: ClientOf) -> None:
     bad = reader.post("/v1/reactions/balance", json={"reactants": ["Xx", 3, "H2", "H2"], "product": []})
     pointers = [fault["pointer"] for fault in faults_of(check_problem(bad, 422, "invalid-input"))]
     assert pointers == ["/product", "/reactants/0", "/reactants/1", "/reactants/3", "/products"]
+
+
+def test_a_body_sent_again_with_a_code_or_a_word_that_is_none_is_another_body(bench: FlaskClient) -> None:
+    again = {"Idempotency-Key": "first"}
+    assert bench.post("/v1/projects", json={"name": "pond"}, headers=again).status_code == 201
+    for code in ({}, "", "another", 1):
+        refused = bench.post("/v1/projects", json={"name": "pond", "code": code}, headers=again)
+        assert (refused.status_code, refused.get_json()["code"]) == (422, "idempotency-key-reused"), code
+    bench.put("/v1/materials/water", json={"name": "water", "formula": "H2O"})
+    bench.put("/v1/materials/ice", json={"name": "ice", "formula": "H2O"})
+    step = {"code": "freeze", "name": "freeze", "basis": "mass-ratio", "key_input": "water", "product": "ice"}
+    route = {"name": "ice", "product": "ice", "steps": [step]}
+    assert bench.put("/v1/routes/ice", json=route).status_code == 201
+    assert bench.put("/v1/routes/ice", json={**route, "change": "revision"}).status_code == 200
+    for change in ({}, "repair", 1):
+        refused = bench.put("/v1/routes/ice", json={**route, "change": change}, headers={"If-Match": "*"})
+        assert refused.status_code == 422, change
+        assert {fault["pointer"] for fault in refused.get_json()["faults"]} == {"/change"}

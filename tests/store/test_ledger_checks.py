@@ -90,11 +90,14 @@ def test_money_without_a_rate(filled: Book) -> None:
                {"material": "soda-ash", "amount": "23.5 g", "price": {**USD, "per": "1 kg"}}]  # fmt: skip
     outturns = [{"material": "malachite", "net": "20 g"},
                 {"material": "sodium-sulfate", "role": "co-product", "lot": "s-1", "net": "9 g",
-                 "credit": USD}]  # fmt: skip
+                 "credit": USD},
+                {"material": "water", "role": "recovered", "lot": "w-1", "net": "9 g",
+                 "realisable_value": USD}]  # fmt: skip
     run = altered(CARBONATE_RUN, charges=charges, outturns=outturns)
     assert refused_at(filled, "runs", "C-2", run) == {
         "/charges/1/price/currency": "no-exchange-rate",
         "/outturns/1/credit/currency": "no-exchange-rate",
+        "/outturns/2/realisable_value/currency": "no-exchange-rate",
     }
     filled.put("suppliers", "shop", {"name": "shop"})
     lines = [{"lot": "v-2", "material": "blue-vitriol", "amount": "100 g", "price": USD}]

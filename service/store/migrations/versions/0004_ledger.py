@@ -12,12 +12,20 @@ from service.store.types import INTEGER, TEXT
 revision = "0004"
 down_revision = "0003"
 
-_LOTS: Final = (
-    "workshop, code, revision, material, dimension, amount, strength, hazards, source_kind, source_code, origin, "
-    "supplier, project, received_on, expires_on, value_micro, currency, state"
+_KEEP: Final = {
+    "entries": "CREATE TABLE entries_before AS SELECT * FROM entries",
+    "lots": "CREATE TABLE lots_before AS SELECT * FROM lots",
+}
+_LOTS_AGAIN: Final = (
+    "INSERT INTO lots (workshop, code, revision, material, dimension, amount, strength, hazards, source_kind, "
+    "source_code, origin, supplier, project, received_on, expires_on, value_micro, currency, state, recounts) "
+    "SELECT workshop, code, revision, material, dimension, amount, strength, hazards, source_kind, "
+    "source_code, origin, supplier, project, received_on, expires_on, value_micro, currency, state, 0 FROM lots_before"
 )
-_ENTRIES: Final = (
-    'workshop, source_kind, source_code, kind, line, lot, material, "on", dimension, quantity, reason, state'
+_ENTRIES_AGAIN: Final = (
+    'INSERT INTO entries (workshop, source_kind, source_code, kind, line, lot, material, "on", dimension, quantity, '
+    'reason, state, role) SELECT workshop, source_kind, source_code, kind, line, lot, material, "on", dimension, '
+    "quantity, reason, state, CASE WHEN kind = 'outturn' THEN 'product' END FROM entries_before"
 )
 
 
@@ -26,8 +34,8 @@ def upgrade() -> None:
 
     What the new columns hold is derived, by `weighbook upgrade`; until then a line says nothing of money.
     """
-    for table in ("entries", "lots"):
-        op.execute(f"CREATE TABLE {table}_before AS SELECT * FROM {table}")
+    for table, keep in _KEEP.items():
+        op.execute(keep)
         op.drop_table(table)
     op.create_table(
         "lots",
@@ -74,7 +82,7 @@ def upgrade() -> None:
     op.create_index("ix_lots_workshop_material", "lots", ["workshop", "material"])
     op.create_index("ix_lots_workshop_source", "lots", ["workshop", "source_kind", "source_code"])
     op.create_index("ix_lots_workshop_state", "lots", ["workshop", "state"])
-    op.execute(f"INSERT INTO lots ({_LOTS}, recounts) SELECT {_LOTS}, 0 FROM lots_before")
+    op.execute(_LOTS_AGAIN)
     op.create_table(
         "purchases",
         Column("workshop", INTEGER, nullable=False),
@@ -179,7 +187,6 @@ def upgrade() -> None:
     )
     op.create_index("ix_entries_workshop_lot", "entries", ["workshop", "lot"])
     op.create_index("ix_entries_workshop_state", "entries", ["workshop", "state"])
-    role = "CASE WHEN kind = 'outturn' THEN 'product' END"
-    op.execute(f"INSERT INTO entries ({_ENTRIES}, role) SELECT {_ENTRIES}, {role} FROM entries_before")
+    op.execute(_ENTRIES_AGAIN)
     for table in ("entries", "lots"):
         op.drop_table(f"{table}_before")
