@@ -15,7 +15,7 @@ from service.api.conditional import not_modified, tag_of, with_tag
 from service.api.operation import Answer, Call, Operation
 from service.api.wire import CSV, JSON, NDJSON, body_bytes, body_media_type, json_response, media_type_asked
 from service.record.importing import import_records, import_report
-from service.schemas.answers import ImportAnswer
+from service.schemas.import_answers import ImportAnswer
 
 _TAKEN: Final = (JSON, NDJSON, CSV)
 

@@ -25,6 +25,8 @@ class LotInput(Described):
     lot = fields.String(required=True)
     material = fields.String(required=True)
     amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
     cost = number()
 
 
@@ -41,14 +43,17 @@ class LotCostAnswer(Answer):
     lot = fields.String(required=True)
     material = fields.String(required=True)
     currency = fields.String(required=True)
-    as_of = fields.Date()
     made_on = text()
     made_from = fields.Nested(RecordNamed, data_key="from", metadata={"description": "the record that put it there"})
+    amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
     cost_per_g = number("per gram as isolated, dry: what was traced into the lot, without the failures of any step")
     cost_per_g_good_runs = number("the same")
     cost_per_g_loaded = number("with the failures of the steps behind it; where loaded=true asks for it")
     cost_per_contained_g = number()
     cost_per_g_at_least = number("the part that is priced")
+    cost_per_contained_g_at_least = number()
     total = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "what all of the lot cost"})
     total_at_least = fields.Nested(MoneyAnswer)
     unpriced = many(UnpricedLine)
@@ -63,6 +68,8 @@ class Behind(Described):
     lot = fields.String(required=True)
     material = fields.String(required=True)
     amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
     cost = number()
 
 
@@ -71,6 +78,11 @@ class BesideLots(Described):
 
     of = fields.String(required=True)
     material = text()
+    amount_g = number("or one of the others, as it is counted")
+    amount_ml = number()
+    amount_mol = number()
+    amount_h = number()
+    amount_kwh = number()
     cost = number("null where it is not known or not counted")
 
 
@@ -139,7 +151,6 @@ class LedgerBalanceAnswer(Answer):
     """Sources equal uses."""
 
     currency = fields.String(required=True)
-    as_of = fields.Date()
     sources = fields.Nested(LedgerSources)
     uses = fields.Nested(LedgerUses)
     difference = fields.Nested(MoneyAnswer)
@@ -183,7 +194,6 @@ class StockMaterial(Described):
 class StockAnswer(Answer):
     """What is on the shelf."""
 
-    as_of = fields.Date()
     currency = fields.String(required=True)
     materials = many(StockMaterial)
     lots = many(StockLot)
@@ -199,7 +209,11 @@ class UsedLine(Described):
     operator = text()
     of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
     material = text()
-    amount_g = number("amount_ml, amount_mol, amount_h or amount_kwh where it is counted so")
+    amount_g = number("or one of the others, as it is counted")
+    amount_ml = number()
+    amount_mol = number()
+    amount_h = number()
+    amount_kwh = number()
     cost = fields.Nested(MoneyAnswer, allow_none=True)
     runs = count()
 
@@ -207,6 +221,8 @@ class UsedLine(Described):
 class ProjectTotal(Described):
     """All that the runs of a month, or of an operator, took and paid."""
 
+    month = text("of by_month; null where nobody dated the runs")
+    operator = text("of by_operator")
     runs = count()
     failed = count()
     abandoned = count()
@@ -217,8 +233,8 @@ class ProjectCostAnswer(Answer):
     """Who used what on a project."""
 
     project = fields.String(required=True)
+    since = fields.Date(data_key="from", allow_none=True)
     currency = fields.String(required=True)
-    as_of = fields.Date()
     cost = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "all that its runs took and paid"})
     cost_at_least = fields.Nested(MoneyAnswer)
     made = fields.Nested(MoneyAnswer, metadata={"description": "what of it the lots carry that the runs made"})
