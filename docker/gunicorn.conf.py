@@ -7,6 +7,7 @@ proxy belongs in front.
 
 import os
 
+from service.cli.memory import keep_freed_memory
 from service.cli.opening import bring_empty_to_newest, opened, settings_with
 
 wsgi_app = "service.app:from_environment()"
@@ -30,3 +31,8 @@ def on_starting(server):
     """Give an empty database the newest schema before a worker begins; an older one is refused."""
     with opened(settings_with().database_url) as database:
         bring_empty_to_newest(database)
+
+
+def post_fork(server, worker):
+    """Keep what one answer let go of for the next."""
+    keep_freed_memory()

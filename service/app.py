@@ -17,6 +17,7 @@ from service.api.counters import Counters
 from service.api.operation import Service
 from service.api.operations import all_operations
 from service.api.quota import Quota
+from service.record.past import Past
 from service.settings import Settings
 from service.store.session import open_database
 
@@ -43,6 +44,7 @@ def create_app(settings: Settings, *, now: Callable[[], dt.datetime] = _now) -> 
     service = Service(
         database=open_database(settings.database_url),
         memory=Memory(),
+        past=Past(Memory),
         now=now,
         counters=Counters(),
         quota=Quota(settings.requests_per_minute, clock=time.monotonic) if settings.requests_per_minute else None,

@@ -209,6 +209,7 @@ def app(database_url: str) -> Iterator[Flask]:
 
     app = create_app(Settings(database_url=database_url))
     yield app
+    app.extensions[SERVICE].past.close()
     app.extensions[SERVICE].database.close()
 
 

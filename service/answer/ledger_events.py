@@ -9,25 +9,16 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
-from fractions import Fraction
 from itertools import groupby
 from operator import attrgetter
 from typing import Final, NamedTuple
 
-from service.analytics.money.cost_shares import CostShares, Sharing, cost_shares
 from service.analytics.money.ledger import Event, Kind, Make, Take
 from service.answer.ledger_money import NO_DAY, LedgerMoney, Unpriced
-from service.domain.lot import Strength
-from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN, PRODUCT, WASTE
-from service.errors import InvalidInput
+from service.answer.run_shares import Out, shares_of_run
+from service.domain.run import ABANDONED, CO_PRODUCT, FAILED, FINISHED, OPEN, PRODUCT, RECOVERED, WASTE
 from service.store.ledger_lines import Line, LotRow, RunRow
 from service.store.ledger_rows import LedgerRows
-from service.store.strengths import strength_from
-
-NG_PER_G: Final = 10**9
-NG_PER_NL: Final = 1000
-"""Of what weighs a gram a millilitre."""
 
 _STATUS: Final = {FINISHED: Kind.FINISHED, FAILED: Kind.FAILED, ABANDONED: Kind.ABANDONED, OPEN: Kind.OPEN}
 _ENTRY: Final = {
@@ -56,7 +47,7 @@ class Direct(NamedTuple):
 
 
 class Facts(NamedTuple):
-    """What is said of an event beside its numbers."""
+    """What is said of an event beside its numbers; ``shared_by``: lots and the rule by which they carry its cost."""
 
     source_kind: str
     source_code: str
@@ -67,6 +58,7 @@ class Facts(NamedTuple):
     direct: tuple[Direct, ...] = ()
     not_counted: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    shared_by: tuple[tuple[str, str], ...] = ()
 
 
 class Built(NamedTuple):
@@ -101,7 +93,7 @@ class EventBuilder:
         """Give every event, its lots with it."""
         bare = {line.material for line in self._rows.lines if line.kind == "charge" and line.price_micro is None
                 and line.lot is None and line.material is not None}  # fmt: skip
-        self._money.prepare(bare)
+        self._money.prepare(bare | {line.material for line in self._rows.lines if _goes_by_offers(line)})
         for (kind, code), group in groupby(self._rows.lines, key=attrgetter("source")):
             lines = list(group)
             if kind == "runs":
@@ -148,15 +140,19 @@ class EventBuilder:
         taken = [self._days[line.lot] for line in lines if line.lot is not None and line.lot in self._days]
         day = begun or max(taken, default=NO_DAY)
         direct, unpriced, not_counted = self._direct(run, lines, day)
-        outs = [_Out(line, self._lots.get(line.lot or "")) for line in lines if line.kind == "outturn"]
+        outs = [Out(line, self._lots.get(line.lot or "")) for line in lines if line.kind == "outturn"]
         credits = [self._credit(out.line, ended or day) for out in outs]
         unpriced += [credit for credit in credits if isinstance(credit, Unpriced)]
         status = _STATUS[run.status]
-        shares, note = _shares(outs, [0 if isinstance(c, Unpriced) else c for c in credits], run, status)
+        shares, shared_by, without_value, said = shares_of_run(
+            run, outs, [0 if isinstance(c, Unpriced) else c for c in credits],
+            finished=status is Kind.FINISHED, money=self._money, day=ended or day,
+        )  # fmt: skip
+        unpriced += without_value
         if status is Kind.FINISHED and not any(shares.weights):
-            status, note = Kind.FAILED, "it gave nothing that carries its cost, which counts as a failure"
+            status, said = Kind.FAILED, ("it gave nothing that carries its cost, which counts as a failure",)
         key = source_key("runs", run.run)
-        makes, rows, handed_over = [], [], []
+        makes, rows, rules, handed_over = [], [], [], []
         for place, (out, weight, credit) in enumerate(zip(outs, shares.weights, shares.credits, strict=True)):
             if out.lot is None and not (weight or credit):
                 continue
@@ -164,11 +160,13 @@ class EventBuilder:
             product = out.spread_by(run, outs) if out.line.role == PRODUCT else 0
             makes.append(Make(row.code, out.line.quantity, weight, credit, product))
             rows.append(row)
+            rules.append(shared_by[place])
             if out.lot is None:
                 handed_over.append(Take(row.code, out.line.quantity))
         facts = Facts(
             "runs", run.run, run.route, run.step, run.project, run.operator, tuple(direct), tuple(not_counted),
-            () if note is None else (f"{run.run}: {note}",),
+            tuple(f"{run.run}: {note}" for note in said),
+            tuple((row.code, rule) for row, rule in zip(rows, rules, strict=True) if rule is not None),
         )  # fmt: skip
         event = Event(
             key, status, begun, ended,
@@ -227,81 +225,12 @@ class EventBuilder:
         return self._money.converted(line.credit_micro, line.currency, day)
 
 
-class _Out(NamedTuple):
-    """An outturn's line and its lot, None where it went on no shelf."""
-
-    line: Line
-    lot: LotRow | None
-
-    @property
-    def contained_ng(self) -> int | None:
-        """What it holds of the wanted substance, None where nothing tells."""
-        if self.lot is None or self.line.quantity is None:
-            return None
-        strength = strength_from(self.lot.strength)
-        ng = gross_ng(self.line.quantity, self.line.dimension, strength)
-        return None if ng is None else round(ng * strength.mass_fraction)
-
-    def spread_by(self, run: RunRow, outs: Sequence[_Out]) -> int:
-        """By what the failures of the step are spread on it: contained ng; as if it were water where nothing tells."""
-        if self.lot is None and run.contained_g is not None:
-            products = [out for out in outs if out.line.role == PRODUCT]
-            shelved = sum(out.contained_ng or 0 for out in products)
-            net = sum(out.line.quantity or 0 for out in products if out.lot is None)
-            rest = max(round(run.contained_g * NG_PER_G) - shelved, 0)
-            return rest * (self.line.quantity or 0) // net if net else 0
-        known = self.contained_ng
-        if known is None:
-            return (self.line.quantity or 0) * (NG_PER_NL if self.line.dimension == "volume" else 1)
-        return known
-
-
-def gross_ng(quantity: int, dimension: str, strength: Strength) -> float | None:
-    """Return whole ng or nL of a lot in gross ng; None without the density that this takes.
-
-    >>> gross_ng(5, "volume", Strength()), gross_ng(5, "mass", Strength())
-    (None, 5)
-    """
-    if dimension == "mass":
-        return quantity
-    if dimension == "volume" and strength.density is not None:
-        return quantity * strength.density.value * NG_PER_NL
-    return None
-
-
-def _shares(outs: Sequence[_Out], credits: Sequence[int], run: RunRow, status: Kind) -> tuple[CostShares, str | None]:
-    """Return who carries a run's cost: what is stated, then credits, then by contained mass."""
-    finished = status is Kind.FINISHED
-    if finished and len(outs) == 1 and outs[0].line.cost_share_micro is None and not any(credits):
-        return CostShares("the rest", (1,), 1, (0,)), None
-    products = [out for out in outs if out.line.role == PRODUCT]
-    asked = []
-    for out, credit in zip(outs, credits, strict=True):
-        line = out.line
-        carries = out.lot is not None or line.role == PRODUCT
-        contained = out.contained_ng
-        if out.lot is None and line.role == PRODUCT:
-            contained = out.spread_by(run, products)
-        asked.append(
-            Sharing(
-                role=(line.role or PRODUCT) if carries else WASTE,
-                stated=None if line.cost_share_micro is None else Fraction(line.cost_share_micro, 10**6),
-                credit_micro=None if line.credit_micro is None else credit,
-                contained_ng=contained,
-            )
-        )
-    if finished and not any(each.role != WASTE or each.stated for each in asked):
-        finished = False
-    try:
-        return cost_shares(asked, passes_on=finished), None
-    except InvalidInput:
-        stated = [each.stated or Fraction(0) for each in asked]
-        total = sum(stated)
-        scaled = [Sharing(), *asked[1:]]
-        if total:
-            scaled = [replace(each, stated=share / total) for each, share in zip(asked, stated, strict=True)]
-        note = "its cost shares do not come to 1: they count in proportion"
-        return cost_shares(scaled, passes_on=finished), note
+def _goes_by_offers(line: Line) -> bool:
+    """Say whether what a line's lot would fetch may be asked, which the materials of by-products are."""
+    return (
+        line.role in (CO_PRODUCT, RECOVERED) and line.lot is not None
+        and line.price_micro is None and line.credit_micro is None and line.cost_share_micro is None
+    )  # fmt: skip
 
 
 def _made_up(run: RunRow, place: int, line: Line) -> LotRow:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 from service.answer.book import Book
 from service.answer.prices import Exchange, standing_offers
 from service.domain.bill import unit_holding
-from service.domain.lot import strength_of
+from service.domain.lot import Strength, strength_of
 from service.domain.material import Material
 from service.domain.money import to_micro
 from service.domain.offer import Offer
@@ -33,6 +34,14 @@ class Unpriced:
     reason: str
 
 
+class _Cheapest(NamedTuple):
+    """Micro a g, mL or mol by the offer that is cheapest for what it contains."""
+
+    per_contained: Fraction
+    code: str
+    per_base: Fraction
+
+
 class LedgerMoney:
     """Money of any day in ``currency``. Each question is looked up once."""
 
@@ -41,7 +50,7 @@ class LedgerMoney:
         self._factors: dict[tuple[str, dt.date], Fraction | Unpriced] = {}
         self._offers: dict[str, tuple[Offer, ...]] = {}
         self._materials: dict[str, Material] = {}
-        self._best: dict[tuple[str, str, dt.date], Fraction | Unpriced] = {}
+        self._best: dict[tuple[str, str, dt.date], _Cheapest | Unpriced] = {}
         self._routes: dict[tuple[str, int], Route] = {}
         self._made: frozenset[str] | None = None
 
@@ -52,9 +61,9 @@ class LedgerMoney:
         found = self._factor(currency, day)
         return found if isinstance(found, Unpriced) else round(micro * found)
 
-    def prepare(self, materials: Collection[str]) -> None:
-        """Read at once what :meth:`offered` will be asked about."""
-        wanted = set(materials) - set(self._offers)
+    def prepare(self, materials: Iterable[str | None]) -> None:
+        """Read at once what :meth:`offered` and :meth:`worth` will be asked about."""
+        wanted = {code for code in materials if code is not None} - set(self._offers)
         if not wanted:
             return
         named = links.links_to(self._book.reading, "materials", wanted, from_kind="offers")
@@ -65,13 +74,22 @@ class LedgerMoney:
 
     def offered(self, material: str, dimension: str, units: int, day: dt.date) -> int | Unpriced:
         """Return what so many ng, nL or nmol cost by the offer of that day that is cheapest for what it contains."""
-        key = (material, dimension, day)
-        if key not in self._best:
-            self._best[key] = self._cheapest(material, dimension, day)
-        per_base = self._best[key]
-        if isinstance(per_base, Unpriced):
-            return per_base
-        return round(per_base * units / UNITS_PER_BASE[dimension])
+        self._made = own_made(self._book.reading) if self._made is None else self._made
+        if material in self._made:
+            reason = "made here and charged without its lot: nothing tells which, and none is guessed"
+            return Unpriced(f"material:{material}", reason)
+        found = self._cheapest(material, dimension, day)
+        if isinstance(found, Unpriced):
+            return found
+        return round(found.per_base * units / UNITS_PER_BASE[dimension])
+
+    def worth(self, material: str, dimension: str, units: int, strength: Strength, day: dt.date) -> int | None:
+        """Return what the content of so many ng, nL or nmol at a strength would cost by that offer; None: no offer."""
+        found = self._cheapest(material, dimension, day)
+        if isinstance(found, Unpriced):
+            return None
+        held = unit_holding(material, self._materials, strength).contained_g if dimension != "amount" else 1.0
+        return None if held is None else round(found.per_contained * Fraction(held) * units / UNITS_PER_BASE[dimension])
 
     def rated(self, of: str, dimension: str, units: int, day: dt.date, waste_class: str | None = None) -> int | str:
         """Return what labour, energy or waste cost at the rate of that day, or why it is not counted."""
@@ -111,15 +129,16 @@ class LedgerMoney:
         days = [rate.valid_from for rate in self._book.exchange_rates if {rate.base, rate.quote} == pair]
         return min(days, default=NO_DAY)
 
-    def _cheapest(self, material: str, dimension: str, day: dt.date) -> Fraction | Unpriced:
-        """Micro a g, mL or mol: the least for what it contains."""
-        self._made = own_made(self._book.reading) if self._made is None else self._made
-        name = f"material:{material}"
-        if material in self._made:
-            return Unpriced(name, "made here and charged without its lot: nothing tells which, and none is guessed")
+    def _cheapest(self, material: str, dimension: str, day: dt.date) -> _Cheapest | Unpriced:
+        key = (material, dimension, day)
+        if key not in self._best:
+            self._best[key] = self._cheapest_of(material, dimension, day)
+        return self._best[key]
+
+    def _cheapest_of(self, material: str, dimension: str, day: dt.date) -> _Cheapest | Unpriced:
         self.prepare([material])
         own = self._materials[material]
-        found: list[tuple[Fraction, str, Fraction]] = []
+        found: list[_Cheapest] = []
         missing: Unpriced | None = None
         for offer in standing_offers(self._offers[material], day):
             strength = strength_of(assay=offer.assay, density=offer.density)
@@ -129,10 +148,11 @@ class LedgerMoney:
                 missing = money
             elif not isinstance(size, str) and size > 0:
                 held = unit_holding(material, self._materials, strength).contained_g if dimension != "amount" else 1.0
-                found.append((money / size / Fraction(held or 1.0), offer.code, money / size))
+                found.append(_Cheapest(money / size / Fraction(held or 1.0), offer.code, money / size))
         if found:
-            return min(found)[2]
-        return missing or Unpriced(name, "charged without a lot and without a price, and no offer stands on the day")
+            return min(found)
+        reason = "charged without a lot and without a price, and no offer stands on the day"
+        return missing or Unpriced(f"material:{material}", reason)
 
     def _exact(self, micro: int, currency: str, day: dt.date) -> Fraction | Unpriced:
         if currency == self.currency:

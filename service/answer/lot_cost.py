@@ -49,13 +49,14 @@ def lot_cost_of(
         "made_on": _day(int(ledger.ended[event])),
         "from": {"kind": singular(found.facts(event).source_kind), "code": found.facts(event).source_code},
         **amount_of(found.units, found.lot.dimension),
+        **_shared(found, event, reasons),
     }
     known = not unpriced
-    answer |= _per(found, "", total if known else None)
+    answer |= per_amount(found, "", total if known else None)
     answer["cost_per_g_good_runs"] = answer["cost_per_g"]
     answer |= _loaded(book, found, as_of, labour, reasons) if loaded else {"cost_per_g_loaded": None}
     answer["total"] = money(total, found.currency) if known else None
-    answer |= {f"{name}_at_least": value for name, value in _per(found, "", total).items()}
+    answer |= {f"{name}_at_least": value for name, value in per_amount(found, "", total).items()}
     answer["total_at_least"] = money(total, found.currency)
     _say_why(answer, found, loaded, known, reasons)
     share = total / whole if (whole := _event_cost(found, event, values)) else 0.0
@@ -76,7 +77,21 @@ def lot_cost_of(
     }
 
 
-def _per(found: LotLedger, suffix: str, micro: float | None) -> dict[str, float | None]:
+def _shared(found: LotLedger, event: int, reasons: dict[str, str]) -> dict[str, str | None]:
+    """Say by which rule the lot carries its part of what its run cost."""
+    facts = found.facts(event)
+    rule = dict(facts.shared_by).get(found.lot.code)
+    if rule is None:
+        alone = int(found.ledger.order.lot_count[event]) == 1
+        reasons["shared_by"] = "nothing else carries any of it" if alone else "nothing told how to share it"
+        if facts.source_kind != "runs":
+            reasons["shared_by"] = "no run made it"
+        elif not alone and not found.ledger.weight[found.number]:
+            reasons["shared_by"] = "it carries nothing"
+    return {"shared_by": rule}
+
+
+def per_amount(found: LotLedger, suffix: str, micro: float | None) -> dict[str, float | None]:
     """Return a sum a dry gram, a gram of content, and a unit of the lot's own dimension where that is no mass."""
     currency_units = None if micro is None else micro / 10**6
 
@@ -101,13 +116,13 @@ def _loaded(
         load = whole.loaded(as_of)
     except NotComputable as error:
         reasons["cost_per_g_loaded"] = str(error)
-        return dict.fromkeys(_per(found, "_loaded", None))
+        return dict.fromkeys(per_amount(found, "_loaded", None))
     if whole.traced.unknown_lots[number]:
-        return dict.fromkeys(_per(found, "_loaded", None))
+        return dict.fromkeys(per_amount(found, "_loaded", None))
     if load.unspread:
         lost = ", ".join(whole.ledger.steps[step] for step in sorted(load.unspread))
         reasons["not_loaded"] = f"failures of {lost} found no product to be spread over"
-    return _per(found, "_loaded", float(load.lot_micro[number]))
+    return per_amount(found, "_loaded", float(load.lot_micro[number]))
 
 
 def _say_why(answer: dict[str, Any], found: LotLedger, loaded: bool, known: bool, reasons: dict[str, str]) -> None:

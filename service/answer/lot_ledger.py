@@ -58,27 +58,67 @@ class LotLedger:
         return found
 
 
+@dataclass(frozen=True, eq=False)
+class RunLedger:
+    """A ledger that holds a run and the ancestors of what it takes: ``number`` is that of the run's own event."""
+
+    number: int
+    currency: str
+    columns: LedgerColumns
+    ledger: Ledger
+
+    @property
+    def facts(self) -> Facts:
+        """What is said of the run."""
+        found: Facts = self.columns.facts[self.number]
+        return found
+
+
 def lot_ledger(book: Book, code: str, currency: str | None = None, *, labour: bool = False) -> LotLedger:
     """Return the ledger of the ancestors of a lot. Raises UnknownRecord where there is no such lot."""
-    stored = shelf.stored_lots(book.reading, [code]).get(code)
-    if stored is None:
+    found = lot_ledgers(book, [code], currency, labour=labour)
+    if not found:
         raise UnknownRecord(f"this workshop has no lot with the code {code!r}")
+    return found[code]
+
+
+def lot_ledgers(
+    book: Book, codes: Collection[str], currency: str | None = None, *, labour: bool = False
+) -> dict[str, LotLedger]:
+    """Return, by lot, the one ledger of the ancestors of some lots; what is no lot is left out."""
+    stored = shelf.stored_lots(book.reading, codes)
+    if not stored:
+        return {}
     basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
+    columns, ledger = _held(book, basis) or _walked(book, ledger_rows.sources_behind(book.reading, list(stored)), basis)
+    known: dict[str, Material] = dict(book.materials({each.lot.material for each in stored.values()}))
+    found = {}
+    for code, each in stored.items():
+        number = columns.lot(code)
+        assert number is not None, "a lot stands in the lines of the record that made it"
+        gross_g = None if each.amount is None else grams_of(each.amount, each.lot, known)
+        found[code] = LotLedger(each.lot, number, each.amount, gross_g, basis.currency, columns, ledger)
+    return found
+
+
+def run_ledger(book: Book, code: str, currency: str | None = None, *, labour: bool = False) -> RunLedger:
+    """Return the ledger of a run and of the ancestors of what it takes. Raises UnknownRecord where there is none."""
+    book.stored("runs", code)
+    basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
+    found = _held(book, basis) or _walked(book, ledger_rows.sources_behind_run(book.reading, code), basis)
+    number = found[0].event(source_key("runs", code))
+    assert number is not None, "a run takes something in, which has its line"
+    return RunLedger(number, basis.currency, *found)
+
+
+def _held(book: Book, basis: Basis) -> tuple[LedgerColumns, Ledger] | None:
+    """Return the whole ledger where it is in memory as of the same state."""
     held = book.ledgers.held(basis)
-    if isinstance(held, TracedLedger) and held.state == book.state:
-        columns, ledger = held.columns, held.ledger
-    else:
-        columns, ledger = _walked(book, code, basis)
-    number = columns.lot(code)
-    assert number is not None, "a lot stands in the lines of the record that made it"
-    known: dict[str, Material] = dict(book.materials([stored.lot.material]))
-    gross_g = None if stored.amount is None else grams_of(stored.amount, stored.lot, known)
-    return LotLedger(stored.lot, number, stored.amount, gross_g, basis.currency, columns, ledger)
+    return (held.columns, held.ledger) if isinstance(held, TracedLedger) and held.state == book.state else None
 
 
-def _walked(book: Book, code: str, basis: Basis) -> tuple[LedgerColumns, Ledger]:
+def _walked(book: Book, sources: Collection[Source], basis: Basis) -> tuple[LedgerColumns, Ledger]:
     """Read the ancestors from the tables."""
-    sources = {source for source in ledger_rows.sources_behind(book.reading, code) if source[0] is not None}
     rows = ledger_rows.ledger_of_sources(book.reading, sources)
     taken = {line.lot for line in rows.lines if line.kind in TAKEN and line.lot is not None}
     takes = ledger_rows.amounts_taken(book.reading, taken)

@@ -15,7 +15,7 @@ from service.answer.cautions import WATER
 from service.answer.cost import Costing, costing_of
 from service.answer.prices import Exchange
 from service.answer.route_model import Input, RouteModel, StepModel
-from service.answer.shelf import Usable, lots_of, usable
+from service.answer.shelf import Remainder, Usable, lots_of, usable
 from service.answer.step_runs import experience_of, forecast_of
 from service.domain.lot import Measured, Strength
 from service.domain.material import Material
@@ -50,26 +50,35 @@ class Gathered:
 
 
 def plan_inputs(
-    book: Book, route: str | Route, exchange: Exchange, *, stock: str = OWN, project: str | None = None
+    book: Book,
+    route: str | Route,
+    exchange: Exchange,
+    *,
+    stock: str = OWN,
+    project: str | None = None,
+    lots: Mapping[str, bool] | None = None,
 ) -> Gathered:
     """Return everything that a plan of ``route`` rests on: by its code, or as it is given, connected.
 
     With ``stock`` ``own`` the lots of no project, of ``project``, and where none is named of the projects that this
-    route was run for; with ``all`` those of every project; with ``none`` nothing. A material that a line says another
-    route makes, or that nobody sells and one route of the workshop makes, is made by that route's own steps, with
-    their own runs, limits and stock; where that route cannot be planned it is left to be bought.
+    route was run for; with ``all`` those of every project; with ``none`` nothing. ``lots`` says of some, by code, that
+    they are taken whatever they are, or that they are not. A material that a line says another route makes, or that
+    nobody sells and one route of the workshop makes, is made by that route's own steps, with their own runs, limits and
+    stock; where that route cannot be planned it is left to be bought.
 
     Raises UnknownRecord for an unknown route, NotComputable where a step's masses cannot be followed or a mass-ratio
     step has neither run nor opinion.
     """
-    return _Gathering(book, exchange, stock, project).gathered(route)
+    return _Gathering(book, exchange, stock, project, lots or {}).gathered(route)
 
 
 class _Gathering:
     """One route and those that feed it, laid into one list of steps."""
 
-    def __init__(self, book: Book, exchange: Exchange, stock: str, project: str | None) -> None:
-        self.book, self.exchange, self.stock, self.project = book, exchange, stock, project
+    def __init__(
+        self, book: Book, exchange: Exchange, stock: str, project: str | None, lots: Mapping[str, bool]
+    ) -> None:
+        self.book, self.exchange, self.stock, self.project, self.lots = book, exchange, stock, project, lots
         self.experience = experience_of(book, exchange.as_of)
         self.projects: set[str] = set()
         self.main = ""
@@ -162,18 +171,19 @@ class _Gathering:
         return 1.0 / model.worth(maker.step.product, made)
 
     def _shelf(self, model: RouteModel, worth: Worth) -> Usable:
-        if self.stock == NONE:
+        if self.stock == NONE and not self.lots:
             return Usable({}, {}, ())
         materials = {*model.bought, *(step.product for step in model.order)}
         least = {step.product: step.minimum_assay.base() for step in model.order if step.minimum_assay is not None}
         lots = lots_of(self.book, materials, model.materials)
         found = usable(
-            lots,
+            [each for each in lots if each.lot.code not in self.lots and self.stock != NONE],
             self.exchange.as_of,
             projects=None if self.stock == ALL else self.projects,
             minimum_assay=least,
             worth=worth,
         )
+        found = self._with_named(found, lots, worth)
         kept = {each.lot.material for each in lots}
         self.at_hand |= {code for code in model.bought if code not in kept and _is_water(model.materials[code])}
         left_alone = {left["lot"] for left in found.left_out}
@@ -182,6 +192,22 @@ class _Gathering:
             if day is not None and each.lot.code not in left_alone:
                 self.expires_on[each.lot.material] = min(day, self.expires_on.get(each.lot.material, day))
         return found
+
+    def _with_named(self, found: Usable, lots: Iterable[Remainder], worth: Worth) -> Usable:
+        """The same with the lots that are to be taken, and those that are not among what is left alone."""
+        grams, standing_for, left_out = dict(found.grams), dict(found.standing_for_g), list(found.left_out)
+        for each in lots:
+            code, material = each.lot.code, each.lot.material
+            if code not in self.lots or (each.left_g is not None and each.left_g <= 0.0):
+                continue
+            if self.lots[code] and each.left_g is not None:
+                grams[material] = grams.get(material, 0.0) + each.left_g
+                counted_g = each.left_g * worth(material, each.lot.strength)
+                standing_for[material] = standing_for.get(material, 0.0) + counted_g
+            else:
+                reason = "its mass is not known: record its density or molar mass" if self.lots[code] else "not taken"
+                left_out.append({"lot": code, "material": material, "reason": reason})
+        return Usable(grams, standing_for, tuple(left_out))
 
     def _step(
         self,

@@ -7,6 +7,8 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from service.answer.book import Book
+from service.answer.credits import credits_above_cost
+from service.answer.finding_replies import given_to, with_replies
 from service.answer.shelf import grams_of
 from service.answer.slips import slips_in
 from service.answer.stock_records import booked, landed, money_told
@@ -93,10 +95,14 @@ def _lots(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, An
     codes = [stored.code for stored in several]
     shelf, left = stored_lots(book.reading, codes), balances(book.reading, codes)
     materials = book.materials({lot.lot.material for lot in shelf.values()})
-    return {code: _lot(lot, left[code], materials) for code, lot in shelf.items()}
+    findings = {code: [overdrawn(code, each).as_dict()] for code, each in left.items() if each.quantity < 0}
+    told = with_replies(book, "lots", findings)
+    return {code: _lot(lot, left[code], materials, told.get(code, [])) for code, lot in shelf.items()}
 
 
-def _lot(stored: StoredLot, balance: Balance, materials: Mapping[str, Material]) -> dict[str, Any]:
+def _lot(
+    stored: StoredLot, balance: Balance, materials: Mapping[str, Material], findings: Sequence[Mapping[str, Any]]
+) -> dict[str, Any]:
     """What is on hand, in grams and in the lot's own dimension; and where a lot without a record of its own is from."""
     lot = stored.lot
     grams = grams_of(balance.quantity, lot, materials)
@@ -108,7 +114,6 @@ def _lot(stored: StoredLot, balance: Balance, materials: Mapping[str, Material])
     found: dict[str, Any] = {"on_hand_g": grams}
     if lot.dimension != "mass":
         found[f"on_hand_{UNIT_KEYS[lot.dimension]}"] = balance.quantity / UNITS_PER_BASE[lot.dimension]
-    findings = [] if balance.quantity >= 0 else [overdrawn(lot.code, balance).as_dict()]
     made: dict[str, Any] = (
         {} if lot.source_kind == "lots" else {"made_by": {"kind": lot.source_kind, "code": lot.source_code}}
     )
@@ -124,7 +129,7 @@ def _lot(stored: StoredLot, balance: Balance, materials: Mapping[str, Material])
             "received_on": None if lot.received_on is None else lot.received_on.isoformat(),
             "expires_on": None if lot.expires_on is None else lot.expires_on.isoformat(),
         }
-    return {**made, **found, "findings": findings, "reasons": reasons}
+    return {**made, **found, "findings": list(findings), "reasons": reasons}
 
 
 def overdrawn(lot: str, balance: Balance) -> Finding:
@@ -150,13 +155,23 @@ def _runs_with(
     }
     charged = set().union(*lots.values())
     left = balances(book.reading, charged) if charged else {}
-    below = {lot: overdrawn(lot, balance).as_dict() for lot, balance in left.items() if balance.quantity < 0}
+    # An overdrawn lot is found once, and on the lot: each run that took from it tells of that.
+    below = with_replies(
+        book, "lots", {lot: [overdrawn(lot, each).as_dict()] for lot, each in left.items() if each.quantity < 0}
+    )
     slips = slips_in(book, several, outcomes)
+    above = credits_above_cost(book, several)
+    own = {
+        code: [
+            *outcome.detail["findings"],
+            *([above[code].as_dict()] if code in above else []),
+            *([slips[code]] if code in slips else []),
+        ]
+        for code, outcome in outcomes.items()
+    }
+    told = with_replies(book, "runs", own)
     return {
-        code: _run(
-            outcome,
-            [below[lot] for lot in sorted(lots[code]) if lot in below] + ([slips[code]] if code in slips else []),
-        )
+        code: _run(outcome, [*told[code], *(each for lot in sorted(lots[code]) for each in below.get(lot, ()))])
         for code, outcome in outcomes.items()
     }
 
@@ -166,7 +181,7 @@ def _run(outcome: StoredOutcome, findings: Iterable[Mapping[str, Any]]) -> dict[
     result: dict[str, Any] = {"limiting_reagent": row["limiting_reagent"], "yield": row["yield_fraction"]}
     result |= {name: row[name] for name in RESULT_NUMBERS}
     result |= {"charges": detail["charges"], "outturns": detail["outturns"], "reasons": detail["reasons"]}
-    return {"result": result, "findings": [*detail["findings"], *findings]}
+    return {"result": result, "findings": list(findings)}
 
 
 def _routes(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
@@ -189,5 +204,6 @@ BESIDE: Final[Mapping[str, Beside]] = MappingProxyType(
         "runs": _runs,
         "routes": _routes,
         "stock-entries": booked,
+        "finding-replies": given_to,
     }
 )

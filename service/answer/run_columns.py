@@ -64,6 +64,12 @@ class Columns:
         arrays = [getattr(self, field.name) for field in fields(self)] + [each.numbers for each in self.coded.values()]
         return sum(array.nbytes for array in arrays if isinstance(array, np.ndarray))
 
+    def of_runs(self, codes: Sequence[str]) -> Places:
+        """Return the places of some runs that there are, in the order of ``codes``."""
+        if not codes:
+            return self.by_run[:0]
+        return self.by_run[np.searchsorted(self.run, np.array(codes, dtype=object), sorter=self.by_run)]
+
     def where(self, route: str, step: str) -> Places:
         """Return the places of the runs of a step, in every revision of it."""
         return self._of([group.route == route and group.step == step for group in self.groups])

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from service.analytics.statistics.describe import describe_groups
 from service.answer.book import Book
-from service.answer.run_columns import Floats
+from service.answer.run_columns import Columns, Floats, Places
 from service.answer.run_filter import RunFilter, current_forms
 from service.domain.run import FAILED, FINISHED
 from service.errors import Fault, MalformedInput
@@ -42,11 +42,7 @@ def run_series_of(book: Book, *, asked: RunFilter, as_of: dt.date) -> dict[str, 
     Masses are in g, yields fractions; null where unknown. Raises MalformedInput where there are more than 50,000.
     """
     columns = book.columns
-    places = np.flatnonzero(asked.passing(book, as_of))
-    if len(places) > MOST_RUNS:
-        detail = f"these are {len(places)} runs: narrow them by route, step, project, operator or days"
-        expected = f"a filter that at most {MOST_RUNS} runs pass"
-        raise MalformedInput([Fault("too-many-runs", detail, len(places), expected, parameter="from")])
+    places = not_too_many(np.flatnonzero(asked.passing(book, as_of)))
     figures = {
         "batch_g": columns.batch_g,
         "theoretical_g": columns.theoretical_g,
@@ -61,15 +57,13 @@ def run_series_of(book: Book, *, asked: RunFilter, as_of: dt.date) -> dict[str, 
         "route": [group.route for group in groups],
         "step": [group.step for group in groups],
         "basis": [group.basis for group in groups],
-        "day": [
-            None if day == NO_DAY else dt.date.fromordinal(day).isoformat() for day in columns.day[places].tolist()
-        ],
+        "day": days_of(columns, places),
         "left_out": columns.excluded[places].tolist(),
         **{
             name: columns.coded[name].at(places).texts().tolist()
             for name in ("status", "operator", "project", "key_lot")
         },
-        **{name: _nulls(values[places]) for name, values in figures.items()},
+        **{name: nulls(values[places]) for name, values in figures.items()},
     }
     names = tuple(lines)
     return {
@@ -119,7 +113,7 @@ def yield_series_of(book: Book, *, asked: RunFilter, every: str, as_of: dt.date)
         np.datetime_as_string(first[starts]).tolist(),
         number.tolist(),
         np.bincount(of[~counted], minlength=len(starts)).tolist(),
-        *(_nulls(each) for each in (described.mean, described.median, described.q1, described.q3, ratio)),
+        *(nulls(each) for each in (described.mean, described.median, described.q1, described.q3, ratio)),
         strict=True,
     )
     names = ("counted", "failed", "mean", "median", "q1", "q3", "ratio_of_totals")
@@ -146,5 +140,21 @@ def yield_series_of(book: Book, *, asked: RunFilter, every: str, as_of: dt.date)
     }
 
 
-def _nulls(values: Floats) -> list[float | None]:
+def not_too_many(places: Places) -> Places:
+    """Return the places of runs as they are. Raises MalformedInput where there are more than 50,000."""
+    if len(places) > MOST_RUNS:
+        detail = f"these are {len(places)} runs: narrow them by route, step, project, operator or days"
+        expected = f"a filter that at most {MOST_RUNS} runs pass"
+        raise MalformedInput([Fault("too-many-runs", detail, len(places), expected, parameter="from")])
+    return places
+
+
+def days_of(columns: Columns, places: Places) -> list[str | None]:
+    """Return the days of runs as ISO text, None of those without one."""
+    days = columns.day[places].tolist()
+    return [None if day == NO_DAY else dt.date.fromordinal(day).isoformat() for day in days]
+
+
+def nulls(values: Floats) -> list[float | None]:
+    """Return numbers with None in place of those that are not known."""
     return [None if value != value else value for value in values.tolist()]

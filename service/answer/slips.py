@@ -7,7 +7,6 @@ is corrected is at once no slip any more. Nothing is repaired and nothing is lef
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final
@@ -16,7 +15,7 @@ import numpy as np
 
 from service.analytics.statistics.slips import ANY_RUN, TARE_FACTORS, WINDOW, Slips, cannot_ask, slip_of
 from service.answer.book import Book
-from service.domain.formula import Formula, parse_formula
+from service.domain.hydrate import with_water
 from service.domain.material import Material
 from service.domain.route import CONTENT, MASS_RATIO, Step
 from service.domain.run import FINISHED, PRODUCT, Run
@@ -43,7 +42,6 @@ SAID: Final[Mapping[str, str]] = MappingProxyType(
 )
 """What each kind of slip is, in words."""
 
-_WATER: Final = re.compile(r"[.·•⋅∙×*]\s*[0-9./½¼¾⅓⅔]*\s*H(?:2|₂)O\s*$")
 _TOO_NEAR_ONE: Final = 0.02
 """A density or an assay so near to 1 changes nothing that could be seen."""
 
@@ -92,6 +90,7 @@ def finding_of(odds: Slips, place: int, outcome: StoredOutcome, batches_g: Seque
         "code": "slip",
         "detail": detail,
         "odds": sure,
+        "about": kind,
         "slip": kind,
         "typical_yield": typical,
         "compared_runs": compared,
@@ -144,17 +143,9 @@ def _hydrates(step: Step, key: Material | None, product: Material | None) -> lis
         return []
     found = []
     for material, power in ((key, 1), (product, -1)):
-        share = None if material is None or material.formula is None else _with_water(material.formula)
+        share = None if material is None or material.formula is None else with_water(material.formula)
         found += _of(power, share)
     return found
-
-
-def _with_water(formula: Formula) -> float | None:
-    """How many times as heavy a hydrate is as the same without its water; None for what is no hydrate."""
-    dry = _WATER.sub("", formula.text)
-    if dry == formula.text or not dry:
-        return None
-    return formula.molar_mass_g_per_mol / parse_formula(dry).molar_mass_g_per_mol
 
 
 def _assays(step: Step, outcome: StoredOutcome) -> list[float]:

@@ -149,7 +149,7 @@ class _TracedRoute:
         """Dry and contained grams of product of the good runs of some steps; None where one is not known."""
         columns = self.book.columns
         codes = [self.facts(event).source_code for event in self.events(steps, Kind.FINISHED)]
-        places = np.searchsorted(columns.run, np.array(codes, dtype=object)) if codes else np.empty(0, dtype=np.int64)
+        places = columns.of_runs(codes)
         dry, contained = float(columns.dry_g[places].sum()), float(columns.contained_g[places].sum())
         return dry if np.isfinite(dry) else None, contained if np.isfinite(contained) else None
 
@@ -260,7 +260,19 @@ class _TracedRoute:
             "leak_per_g": None,
             "failures": money(self.spent(Kind.FAILED, steps), shown),
             "abandoned": money(self.spent(Kind.ABANDONED, steps), shown),
+            "reasons": self._step_reasons(dry_g, known),
         }
+
+    @staticmethod
+    def _step_reasons(dry_g: float | None, known: bool) -> dict[str, str]:
+        if known:
+            return {}
+        why = "something behind it is unpriced" if dry_g else "no run has given its product by then"
+        if dry_g is None:
+            why = "the dry mass of a run's product is not known"
+        return dict.fromkeys(("cost_per_g", "cost_per_g_good_runs"), why) | (
+            {"product_g": why} if dry_g is None else {}
+        )
 
     def material_lines(self, per_g: Any) -> list[dict[str, Any]]:
         """What of each bought material is behind a gram of the good runs' product, the dearest first."""

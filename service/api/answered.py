@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from http import HTTPStatus
 from typing import Any, Final
 
@@ -14,11 +15,21 @@ from service.api.conditional import not_modified, tag_of, with_tag
 from service.api.operation import Answer, Call, Operation
 from service.api.query import Parameter, canonical
 from service.api.wire import CSV, FORMATS, JSON, NDJSON, SVG, TABLE_FORMATS, json_bytes, media_type_asked
+from service.errors import Fault, MalformedInput
 from service.rendering.table import csv_text, ndjson_text
+from service.store.session import Reading
 
 DEFAULT_CONFIDENCE: Final = 0.9
 AS_OF: Final = query.day("as_of", "The date of the answer; today (UTC) where it is left out.")
 CURRENCY: Final = query.currency("currency", "The currency of the answer; the workshop's own where it is left out.")
+STATE: Final = query.whole(
+    "state",
+    "The state of the workshop to answer from, as rests_on tells it, so that an earlier answer is given again. The "
+    "present one where it is left out. The date of the answer is as_of all the same: today, unless it is given.",
+    least=1,
+    most=2**53 - 1,
+)
+LABOUR: Final = query.yes_or_no("labour", "Count hours of labour at the rate of their day.")
 _FORMAT: Final = "The form of the answer; goes before Accept."
 # A picture brings its own style and nothing else: opened by itself it may load, run and frame nothing.
 _PICTURE_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; sandbox"
@@ -34,23 +45,46 @@ def answered(call: Call, method: str, compute: Compute, picture: Picture | None 
     """
     offered = [FORMATS[name] for name in (*TABLE_FORMATS, *(("svg",) if picture else ()))]
     media_type = media_type_asked(call.query["format"], offered)
-    asked = {**call.query, "as_of": as_of(call)}
+    asked = {**call.query, "as_of": as_of(call), "state": None}  # the state is a part of the tag by itself
     with call.service.database.reading(call.who.workshop_id) as reading:
-        tag = tag_of(reading.workshop_id, reading.state, request.path, canonical(asked), media_type, method)
+        state = _state_asked(call, reading)
+        tag = tag_of(reading.workshop_id, state, request.path, canonical(asked), media_type, method)
         unchanged = not_modified(tag)
         if unchanged is not None:
             return unchanged
-        book = Book(reading, call.service.memory)
-        if media_type == SVG and picture is not None:
-            drawn = Response(picture(book), content_type=f"{SVG}; charset=utf-8")
-            drawn.headers["Content-Security-Policy"] = _PICTURE_POLICY
-            return with_tag(drawn, tag)
-        answer = compute(book)
+        with _book_at(call, reading, state) as book:
+            if media_type == SVG and picture is not None:
+                drawn = Response(picture(book), content_type=f"{SVG}; charset=utf-8")
+                drawn.headers["Content-Security-Policy"] = _PICTURE_POLICY
+                return with_tag(drawn, tag)
+            answer = compute(book)
     if media_type == JSON:
         return with_tag(Response(json_bytes(answer), content_type=JSON), tag)
     rows = answer[call.query["table"]]
     rendered = csv_text(rows) if media_type == CSV else ndjson_text(rows)
     return with_tag(Response(rendered, content_type=f"{media_type}; charset=utf-8"), tag)
+
+
+def _state_asked(call: Call, reading: Reading) -> int:
+    """Return the state that was asked for, else the present one; raise :class:`MalformedInput` for one yet to come."""
+    asked: int | None = call.query["state"]
+    if asked is None:
+        return reading.state
+    if asked > reading.state:
+        detail = f"state {asked} is yet to come: the workshop is at state {reading.state}"
+        expected = f"a whole number from 1 to {reading.state}"
+        raise MalformedInput([Fault("bad-parameter", detail, asked, expected, parameter="state")])
+    return asked
+
+
+@contextmanager
+def _book_at(call: Call, reading: Reading, state: int) -> Iterator[Book]:
+    """The book as it stands, or as it stood."""
+    if state == reading.state:
+        yield Book(reading, call.service.memory)
+        return
+    with call.service.past.reading(reading, state) as (earlier, memory):
+        yield Book(earlier, memory)
 
 
 def as_of(call: Call) -> Any:
@@ -89,7 +123,7 @@ def answer_operation(
         description=description,
         view=view,
         answers={200: Answer(summary + ".", content, ("ETag",)), 304: Answer("What is held already still stands.")},
-        parameters=(*parameters, AS_OF, forms, table),
+        parameters=(*parameters, AS_OF, STATE, forms, table),
         fields=("If-None-Match",),
         problems=(HTTPStatus.UNPROCESSABLE_ENTITY, *((HTTPStatus.NOT_FOUND,) if names_records else ())),
     )

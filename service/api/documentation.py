@@ -67,6 +67,7 @@ _PATH_PARAMETERS: Final[Mapping[str, str]] = {
     "lot": "The code of a lot.",
     "project": "The code of a project.",
     "route": "The code of a route.",
+    "run": "The code of a run.",
     "step": "The code of a step of the route.",
     "number": "The number of a revision, from 1.",
     "file": "The name of the file.",

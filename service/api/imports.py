@@ -9,6 +9,7 @@ from typing import Final
 from flask import Response
 
 from service.answer.book import Book
+from service.answer.import_findings import import_findings
 from service.answer.templates import weighings_template
 from service.api import query
 from service.api.conditional import not_modified, tag_of, with_tag
@@ -35,6 +36,8 @@ def _import(call: Call) -> Response:
         at=call.service.now(),
         token=call.who.token_id,
     )
+    with call.service.database.reading(call.who.workshop_id) as reading:
+        report |= import_findings(Book(reading, call.service.memory), report)
     headers = {} if asked["dry_run"] else {"Location": f"/v1/imports/{report['code']}"}
     return json_response(report, HTTPStatus.OK if asked["dry_run"] else HTTPStatus.CREATED, headers)
 
@@ -43,6 +46,7 @@ def _report(call: Call, code: str) -> Response:
     media_type_asked(None)
     with call.service.database.reading(call.who.workshop_id) as reading:
         told = import_report(reading, code)
+        told |= import_findings(Book(reading, call.service.memory), told)
     tag = tag_of(told)
     return not_modified(tag) or with_tag(json_response(told), tag)
 
@@ -90,7 +94,7 @@ def operations() -> Sequence[Operation]:
             rule="/v1/imports/<code>",
             tag="imports",
             summary="Read what came of an import",
-            description="The report that the import answered with.",
+            description="The report that the import answered with; what looks wrong in its runs, as they are now.",
             view=_report,
             answers={
                 200: Answer("The report.", {JSON: ImportAnswer}, ("ETag",)),

@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
 
 from flask import Response
 
-from service.answer import ledger_balance, lot_ancestry, lot_cost, project_cost, stock
+from service.answer import ledger_balance, lot_ancestry, lot_cost, price_series, project_cost, run_cost, stock
 from service.api import query
-from service.api.answered import CURRENCY, answer_operation, answered, as_of
+from service.api.answered import CURRENCY, LABOUR, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
 from service.schemas.ledger_answers import (
     AncestryAnswer,
     LedgerBalanceAnswer,
     LotCostAnswer,
+    PriceSeriesAnswer,
     ProjectCostAnswer,
+    RunCostAnswer,
     StockAnswer,
 )
-
-LABOUR: Final = query.yes_or_no("labour", "Count hours of labour at the rate of their day.")
 
 
 def _lot_cost(call: Call, lot: str) -> Response:
@@ -34,6 +33,17 @@ def _lot_cost(call: Call, lot: str) -> Response:
             currency=asked["currency"],
             labour=asked["labour"],
             loaded=asked["loaded"],
+        ),
+    )
+
+
+def _run_cost(call: Call, run: str) -> Response:
+    asked = call.query
+    return answered(
+        call,
+        run_cost.METHOD,
+        lambda book: run_cost.run_cost_of(
+            book, run, as_of=as_of(call), currency=asked["currency"], labour=asked["labour"]
         ),
     )
 
@@ -98,6 +108,24 @@ def _project_cost(call: Call, project: str) -> Response:
     )
 
 
+def _price_series(call: Call) -> Response:
+    asked = call.query
+    return answered(
+        call,
+        price_series.METHOD,
+        lambda book: price_series.price_series_of(
+            book,
+            as_of=as_of(call),
+            materials=asked["material"],
+            route=asked["route"],
+            first=asked["from"],
+            last=asked["to"],
+            currency=asked["currency"],
+            labour=asked["labour"],
+        ),
+    )
+
+
 def operations() -> Sequence[Operation]:
     """Return the operations that answer from the ledger."""
     return (
@@ -115,6 +143,17 @@ def operations() -> Sequence[Operation]:
                 LABOUR,
                 query.yes_or_no("loaded", "Also with the failures of the steps behind it, by the whole ledger."),
             ),
+        ),
+        answer_operation(
+            "get_run_cost",
+            "/v1/runs/<run>/cost",
+            "What a run cost, and where that went",
+            "What it took from lots and paid beside them, what each lot that it made carries, and where the cost of a "
+            "run went that failed, was abandoned or is not finished.",
+            _run_cost,
+            RunCostAnswer,
+            ("inputs", "direct", "outturns", "unpriced"),
+            (CURRENCY, LABOUR),
         ),
         answer_operation(
             "get_ancestry",
@@ -155,6 +194,24 @@ def operations() -> Sequence[Operation]:
                 query.code("material", "Only lots of these materials.", repeated=True),
                 query.code("project", "Only lots of these projects; common: of none.", repeated=True),
                 query.yes_or_no("everything", "Also lots of which nothing is left."),
+                CURRENCY,
+                LABOUR,
+            ),
+        ),
+        answer_operation(
+            "get_price_series",
+            "/v1/series/prices",
+            "Costs of lots and prices of offers over time, for plotting",
+            "What every lot cost when it came to the shelf, bought, made or pooled, at the rates of its own day; and "
+            "the history of what suppliers ask. Flat and without pages, by day; at most 50,000 lots.",
+            _price_series,
+            PriceSeriesAnswer,
+            ("costs", "offers"),
+            (
+                query.code("material", "Only lots and offers of these materials.", repeated=True),
+                query.code("route", "Only lots that runs of this route made; no offers then."),
+                query.day("from", "Only lots of this day or later."),
+                query.day("to", "Only lots of this day or before."),
                 CURRENCY,
                 LABOUR,
             ),

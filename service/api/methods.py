@@ -7,8 +7,10 @@ from typing import Final
 
 from service.answer import (
     batch_sheet,
+    carry_on,
     cost,
     drivers,
+    findings,
     forecast_record,
     grouped_yields,
     ledger_balance,
@@ -18,11 +20,14 @@ from service.answer import (
     mass_metrics,
     next_run,
     plan,
+    price_series,
     project_cost,
+    push,
     series,
     stock,
     traced_cost,
     trend,
+    what_if,
     yields,
 )
 
@@ -37,6 +42,7 @@ _METHODS: Final = (
     mass_metrics.METHOD,
     trend.METHOD,
     drivers.METHOD,
+    findings.METHOD,
     next_run.METHOD,
     forecast_record.METHOD,
     lot_cost.METHOD,
@@ -45,6 +51,10 @@ _METHODS: Final = (
     stock.METHOD,
     traced_cost.METHOD,
     project_cost.METHOD,
+    what_if.METHOD,
+    push.METHOD,
+    carry_on.METHOD,
+    price_series.METHOD,
 )
 METHODS: Final[Mapping[str, str]] = dict(method.split("/", 1) for method in _METHODS)
 """Every method by its name, with its version."""

@@ -17,6 +17,7 @@ from service.api.counters import Counters
 from service.api.query import CODE_PATTERN, Parameter, read_query
 from service.api.quota import Quota
 from service.errors import Fault, MalformedInput, UnknownRecord
+from service.record.past import Past
 from service.store.session import Database
 from service.store.tokens import TokenHolder
 
@@ -25,10 +26,11 @@ _CODE: Final = re.compile(CODE_PATTERN)
 
 @dataclass(frozen=True, slots=True)
 class Service:
-    """What the operations work with: database, columns in memory, clock, limits, counts of this process."""
+    """What the operations work with: database, columns in memory, earlier states, clock, limits, counts."""
 
     database: Database
     memory: Memory
+    past: Past[Memory]
     now: Callable[[], dt.datetime]
     counters: Counters
     quota: Quota | None

@@ -6,6 +6,7 @@ from service.api import (
     about,
     answers,
     balance,
+    findings,
     forecast,
     imports,
     ledger,
@@ -15,6 +16,7 @@ from service.api import (
     run_answers,
     steps,
     stock_counts,
+    what_if,
     workshop,
 )
 from service.api.operation import Operation
@@ -26,9 +28,11 @@ def all_operations() -> tuple[Operation, ...]:
         *records.operations(),
         *stock_counts.operations(),
         *answers.operations(),
+        *what_if.operations(),
         *run_answers.operations(),
         *losses.operations(),
         *steps.operations(),
+        *findings.operations(),
         *forecast.operations(),
         *ledger.operations(),
         *balance.operations(),

@@ -10,7 +10,11 @@ from typing import Any, Final
 from flask import Response, request
 
 from service.answer.book import Book
+from service.answer.credits import refuse_credits_above_cost
+from service.answer.finding_replies import replies_on
+from service.answer.moved_costs import Costs, costs_before, moved_costs
 from service.answer.records import view, views
+from service.answer.snapshot import Memory
 from service.api.conditional import not_modified, tag_of, tags_in, with_tag
 from service.api.idempotency import idempotency_key
 from service.api.operation import Call
@@ -18,6 +22,7 @@ from service.api.paging import cursor_after, page_of, place_of
 from service.api.query import canonical
 from service.api.wire import json_body, json_bytes, json_response, media_type_asked
 from service.errors import Fault, MalformedInput, UnknownRecord
+from service.record.derive import CORRECTION, Change
 from service.record.put import post_record, put_record
 from service.record.remove import delete_record
 from service.record.written import Written
@@ -102,6 +107,7 @@ def list_revisions(call: Call, kind: str, code: str) -> Response:
     media_type_asked(None)
     with call.service.database.reading(call.who.workshop_id) as reading:
         found = records.history(reading, kind, code)
+        answered = replies_on(reading, kind, code)
     if not found:
         raise UnknownRecord(f"this workshop never had a {singular(kind)} with the code {code}")
     cursor = call.query["cursor"]
@@ -109,7 +115,7 @@ def list_revisions(call: Call, kind: str, code: str) -> Response:
     rest = [stored for stored in found if stored.revision < before]
     limit = call.query["limit"]
     following = cursor_after((), [rest[limit - 1].revision]) if len(rest) > limit else None
-    told, headers = page_of([_revision_told(stored) for stored in rest[:limit]], limit, following)
+    told, headers = page_of([_revision_told(stored) for stored in rest[:limit]], limit, following, replies=answered)
     body = json_bytes(told)
     tag = tag_of(body.decode())
     return not_modified(tag) or with_tag(json_response(told, headers=headers), tag)
@@ -181,6 +187,7 @@ def write_record(call: Call, kind: str, code: str) -> Response:
         at=call.service.now(),
         token=call.who.token_id,
         tell=lambda writing, written: _standing(call, writing, written),
+        look=_costs_before,
     )
     return _written(call, written)
 
@@ -197,6 +204,7 @@ def post_new_record(call: Call, kind: str) -> Response:
         at=call.service.now(),
         token=call.who.token_id,
         tell=lambda writing, written: _standing(call, writing, written),
+        look=_costs_before,
     )
     response = _written(call, written, HTTPStatus.CREATED)
     if written.replayed:
@@ -204,22 +212,34 @@ def post_new_record(call: Call, kind: str) -> Response:
     return response
 
 
-def _standing(call: Call, reading: Reading, written: Written) -> tuple[StoredRecord, dict[str, Any]]:
-    """The record as it stands after a write, and as it is read."""
+def _costs_before(writing: Reading, change: Change) -> Costs | None:
+    # Nothing that an open transaction sees may be remembered under its state, which another may yet get.
+    book = Book(writing, Memory())
+    return costs_before(
+        book, change.kind, change.code, change.record, change.before, correction=change.reason == CORRECTION
+    )
+
+
+def _standing(call: Call, reading: Reading, written: Written) -> tuple[StoredRecord, dict[str, Any], dict[str, Any]]:
+    """The record as it stands after a write, as it is read, and the lots that cost otherwise by it."""
     stored = written.stored or _stored(reading, written.kind, written.code)
-    return stored, view(Book(reading, call.service.memory), stored, written.outcome)
+    if written.kind == "runs" and written.changed:
+        refuse_credits_above_cost(Book(reading, Memory()), stored)
+    moved = {} if written.looked is None else moved_costs(Book(reading, Memory()), written.looked)
+    return stored, view(Book(reading, call.service.memory), stored, written.outcome), moved
 
 
 def _written(call: Call, written: Written, status: int | None = None) -> Response:
-    """Tell of the record as it stands after a write, and which other runs came out different."""
+    """Tell of the record as it stands after a write, and which other runs and whose costs came out different."""
     if written.told is not None:
-        stored, told = written.told
+        stored, told, moved_lots = written.told
     else:
         with call.service.database.reading(call.who.workshop_id) as reading:
-            stored, told = _standing(call, reading, written)
+            stored, told, moved_lots = _standing(call, reading, written)
     tag = tag_of_record(stored, told)
     if written.moved:
         told = {**told, "moved": list(written.moved), **_moves_told(written)}
+    told = {**told, **moved_lots}
     if status is None:
         status = HTTPStatus.CREATED if written.created else HTTPStatus.OK
     response = with_tag(json_response(told, status), tag)

@@ -13,7 +13,7 @@ from service.api.operation import Answer, Operation
 from service.api.paging import page_parameters, sort_parameter
 from service.api.query import Parameter
 from service.api.wire import JSON
-from service.schemas.answers import PAGES, RECORD_ANSWERS, RevisionAnswer
+from service.schemas.answers import PAGES, RECORD_ANSWERS, ReplyTold, RevisionAnswer
 from service.schemas.kinds import KINDS, SCHEMAS, WORKSHOP, singular
 from service.store.listing import LISTED, filters_of
 
@@ -28,6 +28,7 @@ _REVISION_PAGE: Final = {
         "items": {"type": "array", "items": RevisionAnswer},
         "next": {"type": ["string", "null"]},
         "limit": {"type": "integer"},
+        "replies": {"type": "array", "items": ReplyTold},
     },
 }
 

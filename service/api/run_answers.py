@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from flask import Response
 
-from service.answer import grouped_yields, series
+from service.answer import cost_series, grouped_yields, series
 from service.answer.run_filter import RunFilter
 from service.answer.run_groups import GROUPINGS
 from service.api import query
-from service.api.answered import DEFAULT_CONFIDENCE, answer_operation, answered, as_of
+from service.api.answered import CURRENCY, DEFAULT_CONFIDENCE, LABOUR, answer_operation, answered, as_of
 from service.api.operation import Call, Operation
-from service.schemas.run_answers import GroupedYieldsAnswer, RunSeriesAnswer, YieldSeriesAnswer
+from service.schemas.run_answers import CostSeriesAnswer, GroupedYieldsAnswer, RunSeriesAnswer, YieldSeriesAnswer
 
 _FILTERS = (
     query.code("route", "Only runs of this route."),
@@ -54,6 +54,20 @@ def _yield_series(call: Call) -> Response:
         call,
         series.METHOD,
         lambda book: series.yield_series_of(book, asked=_asked(call), every=call.query["every"], as_of=as_of(call)),
+    )
+
+
+def _cost_series(call: Call) -> Response:
+    return answered(
+        call,
+        cost_series.METHOD,
+        lambda book: cost_series.cost_series_of(
+            book,
+            asked=_asked(call),
+            as_of=as_of(call),
+            currency=call.query["currency"],
+            labour=call.query["labour"],
+        ),
     )
 
 
@@ -103,5 +117,16 @@ def operations() -> Sequence[Operation]:
             ("yields",),
             (query.choice("every", "How long a stretch is.", series.EVERY, default="month"), *_FILTERS),
             names_records=True,
+        ),
+        answer_operation(
+            "get_cost_series",
+            "/v1/series/costs",
+            "What every finished run cost, for plotting",
+            "Flat and without pages, by step and day; at most 50,000 runs. Traced to the receipts, per gram of product "
+            "as isolated, dry, without the failures of any step.",
+            _cost_series,
+            CostSeriesAnswer,
+            ("runs",),
+            (*_FILTERS, CURRENCY, LABOUR),
         ),
     )

@@ -30,19 +30,24 @@ _QUESTIONS: Final[Mapping[str, str]] = {
     "get_forecast_record": f"/v1/forecast-record?route=verdigris&step=carbonate&{_DAY}",
     "get_cost": f"{_ROUTE}/cost?{_DAY}",
     "get_plan": f"{_ROUTE}/plan?target=25g&confidence=0.9&stock=none&{_DAY}",
+    "get_push": f"{_ROUTE}/push?target=25g&stock=none&{_DAY}",
     "get_batch_sheet": f"{_ROUTE}/steps/carbonate/batch-sheet?key_input=50g&{_DAY}",
     "get_grouped_yields": f"/v1/yields?by=operator&route=verdigris&step=carbonate&{_DAY}",
     "get_run_series": f"/v1/series/runs?route=verdigris&step=carbonate&from=2026-06-01&{_DAY}",
     "get_yield_series": f"/v1/series/yields?route=verdigris&step=carbonate&every=quarter&{_DAY}",
+    "get_cost_series": f"/v1/series/costs?route=verdigris&step=carbonate&from=2026-06-01&{_DAY}",
+    "get_price_series": f"/v1/series/prices?material=verdigris&{_DAY}",
     "get_trend": f"{_ROUTE}/steps/carbonate/trend?{_DAY}",
     "get_drivers": f"{_ROUTE}/steps/carbonate/drivers?{_DAY}",
     "get_losses": f"{_ROUTE}/losses?from=2026-01-01&compare_to=2025-12-31&{_DAY}",
     "get_mass_metrics": f"{_ROUTE}/mass-metrics?{_DAY}",
     "get_lot_cost": f"/v1/lots/verdigris-003a/cost?{_DAY}",
+    "get_run_cost": f"/v1/runs/VG-031/cost?{_DAY}",
     "get_ancestry": f"/v1/lots/verdigris-003a/ancestry?{_DAY}&most=12",
     "get_ledger_balance": f"/v1/ledger/balance?{_DAY}",
     "get_stock": f"/v1/stock?material=malachite&{_DAY}",
     "get_project_cost": f"/v1/projects/pigment-bench/cost?from=2026-09-01&{_DAY}",
+    "get_findings": f"/v1/findings?code=slip&{_DAY}",
     "get_weighings_template": "/v1/templates/weighings?route=verdigris",
     "get_workshop": "/v1/workshop",
     "list_tokens": "/v1/tokens",
@@ -82,6 +87,12 @@ def _asked(client: Client) -> Iterator[tuple[str, dict[str, Any]]]:
     yield "put_workshop", {"path": "/v1/workshop", "request": _body(client, "/v1/workshop"), "response": workshop}
     reaction = {"reactants": ["Cu", "H2SO4", "O2", "H2O"], "products": ["CuSO4.5H2O"]}
     yield "balance_reaction", _sent(client, "/v1/reactions/balance", reaction)
+    better = {"name": "acetate at 0.8", "changes": [{"kind": "yield", "step": "acetate", "yield": "0.8"}]}
+    dearer = {"name": "dear copper", "changes": [{"kind": "price", "material": "scrap-copper", "factor": "2"}]}
+    what_if = {"target": "25 g", "stock": "none", "scenarios": [better, dearer]}
+    yield "ask_what_if", _sent(client, f"{_ROUTE}/what-if?{_DAY}", what_if)
+    half_done = {"target": "25 g", "stock": "none", "in_hand": [{"step": "carbonate", "amount": "18 g"}]}
+    yield "ask_carry_on", _sent(client, f"{_ROUTE}/carry-on?{_DAY}", half_done)
     counted = [{"lot": "acid-01", "amount": "150 mL"}]
     yield "post_stock_count", _sent(client, "/v1/stock-counts", {"on": str(AS_OF.date()), "counted": counted})
     line = {"kind": "project", "code": "cellar", "record": {"name": "the cellar"}}

@@ -15,6 +15,7 @@ from gunicorn import util  # type: ignore[import-untyped]
 from gunicorn.app.base import BaseApplication  # type: ignore[import-untyped]
 
 from service.app import create_app
+from service.cli.memory import keep_freed_memory
 from service.cli.opening import bring_empty_to_newest, database_option, opened, settings_with
 from service.settings import Settings
 
@@ -48,6 +49,7 @@ class Server(BaseApplication):  # type: ignore[misc]
 
     def load(self) -> Any:
         """Make the app, in each worker for itself: no connection is shared among processes."""
+        keep_freed_memory()
         logging.basicConfig(level=self._settings.log_level.upper(), format="%(asctime)s %(levelname)s %(message)s")
         return create_app(self._settings)
 

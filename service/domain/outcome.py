@@ -7,10 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from service.domain.expired import expired_charges
 from service.domain.feed import Feed
 from service.domain.finding import Finding
 from service.domain.lot import ShelfLot
 from service.domain.material import Material
+from service.domain.off_bill import off_bill
 from service.domain.route import CONTENT, MASS_RATIO, STOICHIOMETRIC, Step
 from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN, PRODUCT, RECOVERED, Outturn, Run
 from service.domain.uncertainty import propagate, ratio, total
@@ -165,14 +167,10 @@ class _Reckoning:
         t = numbers[theoretical] if self.feed.theoretical is not None else None
         limiting = self._limiting(extents, extent_us)
         y = self._yield(t, numbers[share], numbers[contained])
-        closed = self._balance(
-            numbers[balance],
-            us[balance],
-            numbers[total_in],
-            numbers[total_out],
-            math.hypot(us[total_in], us[total_out]),
-        )
+        u_gap = math.hypot(us[total_in], us[total_out])
+        closed = self._balance(numbers[balance], us[balance], numbers[total_in], numbers[total_out], u_gap)
         self._look_at_outturns()
+        self.findings += [*off_bill(self.feed), *expired_charges(self.run, self.feed.lots)]
         return Outcome(
             theoretical_g=t,
             theoretical_u_g=us[theoretical] if t is not None else None,

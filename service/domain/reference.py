@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from service.domain.finding_reply import FindingReply
 from service.domain.lot import Lot, Pool
 from service.domain.material import Material
 from service.domain.offer import Offer
@@ -95,6 +96,8 @@ def _named(record: object) -> Iterator[tuple[str, str | None, str]]:
                     ("projects", record.project, "/project"),
                 ]
             )
+        case FindingReply():
+            found = iter([(record.kind, record.record, "/record")])
         case Workshop():
             found = (("materials", limit.material, f"/limits/{i}/material") for i, limit in enumerate(record.limits))
     return found

@@ -47,7 +47,8 @@ class Charge:
 class Outturn:
     """One amount taken out: ``net``, or ``gross`` and ``tare``. Portions weighed on one tare are several ``gross``.
 
-    Of the run's cost it carries its ``credit`` first, a sum, and its ``cost_share`` of what the credits leave.
+    Of the run's cost it carries its ``credit`` first, a sum, and its ``cost_share`` of what the credits leave. Those
+    that state neither share the rest by ``realisable_value``, what all of it would fetch less what selling it costs.
     """
 
     material: str
@@ -59,6 +60,7 @@ class Outturn:
     strength: Strength = NOTHING_STATED
     cost_share: Quantity | None = None
     credit: Money | None = None
+    realisable_value: Money | None = None
     waste_class: str | None = None
     expires_on: dt.date | None = None
 

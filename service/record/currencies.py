@@ -19,7 +19,7 @@ class Currencies:
 
     def __init__(self, writing: Writing) -> None:
         self._writing = writing
-        self._book: str | None = None
+        self._book = writing.currency
         self._first: dict[str, str] | None = None
 
     def forget(self) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 
 from service.domain.lot import Lot, Pool
 from service.domain.material import Material
+from service.domain.money import Money
 from service.domain.offer import Offer
 from service.domain.purchase import BY_MASS, Purchase
 from service.domain.reference import references
@@ -68,6 +69,12 @@ def altered_steps(before: Route, after: Route) -> set[str]:
     return found
 
 
+def _rebilled(before: Route, after: Route) -> set[str]:
+    """The steps whose bill asks for other amounts: no outcome is another, but what is found of a run may be."""
+    now = {step.code: step.bill for step in after.steps}
+    return {step.code for step in before.steps if now.get(step.code, step.bill) != step.bill}
+
+
 def _write_plain(bench: Bench, change: Change, refuse: bool) -> list[str]:
     standing.put_row(bench.writing, change.kind, change.record, change.revision)
     _link(bench, change)
@@ -121,7 +128,9 @@ def _write_route(bench: Bench, change: Change, refuse: bool) -> list[str]:
 
 def _runs_corrected(bench: Bench, route: Route, before: Route) -> list[str]:
     """The runs of altered steps that went by the step as it was; those of still older, other steps stay with them."""
-    altered = altered_steps(before, route)
+    computed = altered_steps(before, route)
+    paid = {step.code for step in route.steps if _consumables(before, step.code) != step.consumables}
+    altered = computed | paid | _rebilled(before, route)
     runs = standing.runs_of_route(bench.writing, [route.code], altered)
     went_by = bench.routes({(route.code, revision) for _, _, revision in runs.values()})
     corrected = []
@@ -131,10 +140,16 @@ def _runs_corrected(bench: Bench, route: Route, before: Route) -> list[str]:
             by is not None
             and was is not None
             and by.computes_as() == was.computes_as()
+            and (step in computed or by.consumables == was.consumables)
             and route.step(step) is not None
         ):
             corrected.append(code)
     return sorted(corrected)
+
+
+def _consumables(route: Route, code: str) -> Money | None:
+    step = route.step(code)
+    return None if step is None else step.consumables
 
 
 def _write_pool(bench: Bench, change: Change, refuse: bool) -> list[str]:

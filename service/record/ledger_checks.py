@@ -10,14 +10,17 @@ from service.domain.lot import Lot
 from service.domain.money import to_micro
 from service.domain.purchase import Purchase, bought_lines, money_of
 from service.domain.run import Run
+from service.domain.stated_money import price_micro
 from service.errors import Fault
 from service.record.bench import Bench
 from service.record.currencies import StatedMoney
 from service.record.days import day_faults, day_of, day_of_making
 from service.record.purchasing import offers_of
 
-MOST_MICRO: Final = 2**62
-"""More than this in one sum is beyond what the tables hold."""
+MOST_MICRO: Final = 2**60
+"""More than this in one sum is beyond what the tables hold when it is added to others."""
+_WORTH_A_LOOK: Final = 10**9
+"""A charge that costs more than this by its numbers alone is worked out before it is written."""
 
 
 def ledger_faults(bench: Bench, kind: str, record: Any, before: Any) -> Iterator[Fault]:
@@ -28,20 +31,42 @@ def ledger_faults(bench: Bench, kind: str, record: Any, before: Any) -> Iterator
         if to_micro(money.amount) > MOST_MICRO:
             detail = f"{money.amount} {money.currency} is more than a ledger counts: check the digits"
             yield Fault("out-of-range", detail, format(money.amount, "f"), "a smaller sum", pointer)
-    yield from bench.currencies.faults(stated)
+    # A receipt is in one currency: one place is enough to mend it.
+    yield from bench.currencies.faults(stated[:1] if isinstance(record, Purchase) else stated)
+    if isinstance(record, Run):
+        yield from _beyond_count(bench, record)
 
 
 def _money(bench: Bench, record: Any) -> Iterator[StatedMoney]:
     if isinstance(record, Lot) and record.value is not None:
         yield "/value/currency", record.value, record.received_on
     elif isinstance(record, Purchase):
-        # It is in one currency: one place is enough to mend it.
-        for pointer, money in money_of(record, bought_lines(record, offers_of(bench, record)))[:1]:
+        for pointer, money in money_of(record, bought_lines(record, offers_of(bench, record))):
             yield pointer, money, came_on(record)
     elif isinstance(record, Run):
         for i, charge in enumerate(record.charges):
             if charge.price is not None:
                 yield f"/charges/{i}/price/currency", charge.price.price, day_of(bench, record)
         for i, outturn in enumerate(record.outturns):
-            if outturn.credit is not None:
-                yield f"/outturns/{i}/credit/currency", outturn.credit, day_of_making(bench, record)
+            for key in ("credit", "realisable_value"):
+                money = getattr(outturn, key)
+                if money is not None:
+                    yield f"/outturns/{i}/{key}/currency", money, day_of_making(bench, record)
+
+
+def _beyond_count(bench: Bench, run: Run) -> Iterator[Fault]:
+    """Charges whose own price comes to more for their amount than a ledger counts."""
+    for i, charge in enumerate(run.charges):
+        price = charge.price
+        if price is None or float(price.price.amount) * charge.amount.base() < _WORTH_A_LOOK * price.per.base():
+            continue
+        of = None if charge.lot is None else bench.lots([charge.lot]).get(charge.lot)
+        code = charge.material if of is None else of.lot.material
+        known = bench.materials([code]) if code is not None else {}
+        if code is None or code not in known:
+            continue
+        strength = charge.strength if of is None else charge.strength.over(of.lot.strength)
+        micro = price_micro(charge, strength, known[code], known.get(known[code].analyte_code))
+        if micro is not None and micro > MOST_MICRO:
+            detail = "the price times the amount is more than a ledger counts: check the digits, and what it is per"
+            yield Fault("out-of-range", detail, charge.amount.text(), "a smaller sum", f"/charges/{i}/price")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from typing import Final
 
 from service.analytics.money.exact_parts import dealt
 from service.domain.ledger_day import came_on
@@ -19,6 +20,9 @@ from service.store import entries, records
 from service.store.entries import Entry
 from service.store.shelf import StoredLot
 from service.store.types import iso
+
+MOST_BASE: Final = 10**9
+"""Grams, millilitres or moles of one lot: as much as any amount may be."""
 
 
 def offers_of(bench: Bench, purchase: Purchase) -> dict[str, Offer]:
@@ -103,6 +107,10 @@ def purchase_faults(bench: Bench, purchase: Purchase) -> Iterator[Fault]:
             other = offers[line.offer].supplier
             detail = f"offer {line.offer} is of {other}, and the receipt of {purchase.supplier}"
             yield Fault("another-supplier", detail, line.offer, f"an offer of {purchase.supplier}", f"/lines/{i}/offer")
+    for i, of in enumerate(bought):
+        if of.base > MOST_BASE:
+            detail = "so many packs are more than a ledger counts: check how many there are"
+            yield Fault("out-of-range", detail, str(purchase.lines[i].packs), "fewer packs", f"/lines/{i}/packs")
     stated = money_of(purchase, bought)
     written = [money for pointer, money in stated if not pointer.endswith("/offer")]
     for pointer, money in stated:

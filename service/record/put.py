@@ -24,6 +24,7 @@ from service.store.records import StoredRecord, body_text, same_body
 from service.store.session import Database, Reading, Writing
 
 Tell = Callable[[Writing, Written], Any]
+Look = Callable[[Writing, Change], Any]
 
 
 def put_record(
@@ -39,10 +40,12 @@ def put_record(
     at: dt.datetime,
     token: str | None = None,
     tell: Tell | None = None,
+    look: Look | None = None,
 ) -> Written:
     """Write the record of a kind and code, and all that is derived from it, in one transaction.
 
     ``tell`` reads in that same transaction what is to be said of a record that was written; it stands in ``told``.
+    ``look`` reads in it, once the record is found to be good, what is to be known of the book before it is written.
 
     ``if_match`` is the header of that name, or None; ``if_none_match`` is true where the record must be new; ``by`` and
     ``token`` say who writes, ``at`` when. A body that is equal to the current record writes nothing, whatever
@@ -53,7 +56,7 @@ def put_record(
 
     def story() -> Written:
         with database.writing(workshop_id, by, at, token) as writing:
-            written = write(Bench(writing), kind, code, body, if_match=if_match, if_none_match=if_none_match)
+            written = write(Bench(writing), kind, code, body, if_match=if_match, if_none_match=if_none_match, look=look)
             if not written.changed:
                 writing.abandon()
                 return replace(written, state=writing.state)
@@ -73,15 +76,18 @@ def post_record(
     at: dt.datetime,
     token: str | None = None,
     tell: Tell | None = None,
+    look: Look | None = None,
 ) -> Written:
     """Write a new record under a code that the service makes.
 
     With an ``idempotency_key`` the code follows from workshop, kind and key: the same body finds its record again
     (``replayed``), before anything else is asked; another body raises :class:`InvalidInput`, as the record may itself.
-    ``tell`` is that of :func:`put_record`.
+    ``tell`` and ``look`` are those of :func:`put_record`.
     """
     if idempotency_key is None:
-        return database.retrying(lambda: _post_new(database.writing(workshop_id, by, at, token), kind, body, tell))
+        return database.retrying(
+            lambda: _post_new(database.writing(workshop_id, by, at, token), kind, body, tell, look)
+        )
     told = json.dumps([workshop_id, kind, idempotency_key]).encode()
     code = f"{singular(kind)}-{hashlib.sha256(told).hexdigest()[:20]}"
 
@@ -92,7 +98,7 @@ def post_record(
         with database.writing(workshop_id, by, at, token) as writing:
             replayed = _replayed(writing, kind, code, body, idempotency_key)
             if replayed is None:
-                return _told(writing, write(Bench(writing), kind, code, body), tell)
+                return _told(writing, write(Bench(writing), kind, code, body, look=look), tell)
             writing.abandon()
             return replace(replayed, state=writing.state)
 
@@ -104,7 +110,11 @@ def _told(writing: Writing, written: Written, tell: Tell | None) -> Written:
 
 
 def _post_new(
-    session: AbstractContextManager[Writing], kind: str, body: Mapping[str, Any], tell: Tell | None
+    session: AbstractContextManager[Writing],
+    kind: str,
+    body: Mapping[str, Any],
+    tell: Tell | None,
+    look: Look | None,
 ) -> Written:
     with session as writing:
         code = made = f"{singular(kind)}-{writing.state}"
@@ -112,7 +122,7 @@ def _post_new(
         while standing.codes_of(writing, kind, [code]) or records.newest(writing, kind, code) is not None:
             taken += 1
             code = f"{made}-{taken}"
-        return _told(writing, write(Bench(writing), kind, code, body), tell)
+        return _told(writing, write(Bench(writing), kind, code, body, look=look), tell)
 
 
 def write(
@@ -124,6 +134,7 @@ def write(
     if_match: str | None = None,
     if_none_match: bool = False,
     record: Any = None,
+    look: Look | None = None,
 ) -> Written:
     """Write one record within a write transaction, which the caller commits, or abandons where nothing changed.
 
@@ -145,8 +156,10 @@ def write(
     reason = body.get("change") if kind == "routes" else None
     check(bench, kind, record, before, reason)
     revision = 1 if found is None else found.revision + 1
+    change = Change(kind, code, revision, record, before, reason)
+    looked = None if look is None else look(writing, change)
     stored = records.append(writing, kind, code, revision, body_text(_kept(kind, body)), reason)
-    moved = apply(bench, Change(kind, code, revision, record, before, reason))
+    moved = apply(bench, change)
     outcome = bench.outcomes[code] if kind == "runs" else None
     if outcome is not None:
         stored = replace(stored, outcome_state=outcome.state)
@@ -161,6 +174,7 @@ def write(
         stored.etag,
         moved,
         tuple(Move(run, *bench.moves[run]) for run in moved),
+        looked=looked,
         stored=stored,
         outcome=outcome,
     )

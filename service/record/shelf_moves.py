@@ -27,13 +27,13 @@ def users_of(bench: Bench, lots: list[str]) -> tuple[set[str], set[str]]:
 
 
 def otherwise(before: list[StoredLot | None], after: list[StoredLot]) -> list[str]:
-    """The lots, among those that were there before, of which an amount now holds something else."""
+    """The lots, of those that were there before, that now hold something else or expire on another day."""
     return [
         now.lot.code
         for was, now in zip(before, after, strict=True)
         if was is not None
-        and (was.lot.material, was.lot.dimension, was.lot.strength)
-        != (now.lot.material, now.lot.dimension, now.lot.strength)
+        and (was.lot.material, was.lot.dimension, was.lot.strength, was.lot.expires_on)
+        != (now.lot.material, now.lot.dimension, now.lot.strength, now.lot.expires_on)
     ]
 
 

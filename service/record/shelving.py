@@ -150,6 +150,8 @@ def lines_of_run(run: Run, lots: Lots, made: Mapping[str, StoredLot], materials:
         line = replace(line, role=outturn.role, waste_class=outturn.waste_class, cost_share_micro=share)
         if (credit := outturn.credit) is not None:
             line = replace(line, credit_micro=to_micro(credit.amount), currency=credit.currency)
+        elif (value := outturn.realisable_value) is not None:
+            line = replace(line, price_micro=to_micro(value.amount), currency=value.currency)
         lines.append(line)
     for kind, used in (("labour", run.labour), ("energy", run.energy)):
         if used is not None:

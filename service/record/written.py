@@ -28,8 +28,8 @@ class Written:
     ``state`` the workshop's. ``etag`` is the opaque version of the record after the write, None after its removal.
     ``moved`` are the codes of the other runs whose outcome came out different, ``moves`` what each came to before and
     comes to now. ``told`` is what the caller asked to be read before the end of the transaction, None where nothing was
-    written or asked. ``stored`` is the record as it was just written, with its ``outcome`` where it is a run: neither
-    needs to be read again.
+    written or asked; ``looked`` is what it asked to be read just before the record was written. ``stored`` is the
+    record as it was just written, with its ``outcome`` where it is a run: neither needs to be read again.
     """
 
     kind: str
@@ -43,5 +43,6 @@ class Written:
     moves: tuple[Move, ...] = ()
     replayed: bool = False
     told: Any = None
+    looked: Any = None
     stored: StoredRecord | None = field(default=None, compare=False, repr=False)
     outcome: StoredOutcome | None = field(default=None, compare=False, repr=False)

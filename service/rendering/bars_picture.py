@@ -20,18 +20,22 @@ class Bar(NamedTuple):
 
 
 def cost_picture(cost: Mapping[str, Any]) -> str:
-    """Return the picture of a cost answer, as an SVG document: ``by_step`` with ``added_per_g``, ``by_material`` and
-    ``direct`` with ``cost_per_g``, all per gram of product in ``currency``."""
+    """Return the picture of a cost answer, as an SVG document.
+
+    ``by_step`` has ``added_per_g``, ``by_material`` and ``direct`` have ``cost_per_g``, all per gram of product in
+    ``currency``; a traced answer has for its steps what a gram of each step's own product cost instead.
+    """
     currency = cost["currency"]
-    steps = [Bar(line["step"], line.get("added_per_g", line["cost_per_g"])) for line in cost["by_step"]]
+    adds = all("added_per_g" in line for line in cost["by_step"])
+    steps = [Bar(line["step"], line["added_per_g" if adds else "cost_per_g"]) for line in cost["by_step"]]
     lines = [Bar(line["material"], line["cost_per_g"]) for line in cost["by_material"]]
     lines += [Bar(line["name"], line["cost_per_g"]) for line in cost.get("direct", ())]
     total = "not known" if cost["cost_per_g"] is None else f"{shown(cost['cost_per_g'])} {currency}/g"
     told = f"A gram of {cost['route']} costs {total}. " + " ".join(_list_of(each) for each in (steps, lines))
     drawing = Drawing(f"What a gram of {cost['route']} costs: {total}", told)
     drawing.heading(_interval(cost, currency))
-    for name, bars in (("by step", steps), ("by material", lines)):
-        _panel(drawing, name, bars, f"{currency} per gram of product")
+    _panel(drawing, "by step", steps, f"{currency} per gram of " + ("product" if adds else "what the step made"))
+    _panel(drawing, "by material", lines, f"{currency} per gram of product")
     return drawing.finished()
 
 
@@ -65,7 +69,7 @@ def _panel(drawing: Drawing, name: str, bars: Sequence[Bar], label: str) -> None
     drawing.across(scale, top, bottom, label)
     for place, bar in enumerate(rows):
         y = top + _ROW * place
-        drawing.text(_LEFT - 6.0, y + 14.0, shortened(bar.name, 18), anchor="end", full=bar.name)
+        drawing.text(_LEFT - 6.0, y + 14.0, shortened(bar.name, 16), anchor="end", full=bar.name)
         if bar.value is None:
             drawing.text(_LEFT + 5.0, y + 14.0, "not known", kind="faint")
             continue

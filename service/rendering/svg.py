@@ -84,8 +84,8 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
     [0.0, 0.2, 0.4, 0.6, 0.8, 1.0]
     """
     # A span that the digits of its ends can hardly tell from nothing is given one.
-    if not high - low > 1e-6 * max(abs(low), abs(high)):
-        high = low + (abs(low) or 1.0)
+    if not high - low > max(1e-6 * max(abs(low), abs(high)), 1e-12):
+        high = low + max(abs(low), 1e-9) if low else 1.0
     rough = (high - low) / about
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(power * factor for factor in (1.0, 2.0, 5.0, 10.0) if power * factor >= rough * 0.999)

@@ -8,6 +8,8 @@ from typing import Any, Final
 from service.rendering.svg import Drawing, Scale, shortened, shown, ticks
 
 MOST_POINTS: Final = 400
+MOST_YIELD: Final = 1.5
+"""Where the axis of fractions ends at the latest: what was written far above 1 is named at its edge."""
 _LEFT, _RIGHT, _ROW = 100.0, 388.0, 42.0
 
 
@@ -39,7 +41,7 @@ def yields_picture(route: str, steps: Sequence[Mapping[str, Any]]) -> str:
 def _panel(drawing: Drawing, steps: Sequence[Mapping[str, Any]], label: str) -> None:
     greatest = max((step["max"] for step in steps if step["max"] is not None), default=1.0)
     fractions = steps[0]["basis"] != "mass-ratio"
-    scale = Scale(ticks(0.0, max(greatest, 1.0) if fractions else greatest), _LEFT, _RIGHT)
+    scale = Scale(ticks(0.0, min(max(greatest, 1.0), MOST_YIELD) if fractions else greatest), _LEFT, _RIGHT)
     top = drawing.height
     bottom = top + _ROW * len(steps)
     drawing.across(scale, top, bottom, label)
@@ -63,13 +65,13 @@ def _row(drawing: Drawing, step: Mapping[str, Any], scale: Scale, top: float) ->
         drawing.box(scale.at(q1), middle - 7.0, scale.at(q3) - scale.at(q1), 14.0, "box", told)
     drawing.line(scale.at(step["median"]), middle - 7.0, scale.at(step["median"]), middle + 7.0, "median")
     for number, point in enumerate(step["points"][-MOST_POINTS:]):
-        # Three heights in turn, so that equal yields are seen to be several.
-        drawing.dot(
-            scale.at(point["yield"]),
-            top + 27.0 + 3.2 * (number % 3),
-            "point",
-            f"{point['run']}: {shown(point['yield'])}",
-        )
+        told = f"{point['run']}: {shown(point['yield'])}"
+        if point["yield"] > scale.marks[-1]:
+            drawing.diamond(_RIGHT, top + 30.0, "odd", f"{told}, beyond the axis")
+            drawing.text(_RIGHT - 8.0, top + 34.0, f"{told} →", anchor="end", kind="faint")
+        else:
+            # Three heights in turn, so that equal yields are seen to be several.
+            drawing.dot(scale.at(point["yield"]), top + 27.0 + 3.2 * (number % 3), "point", told)
     if step["ratio_of_totals"] is not None:
         told = f"{step['step']}: ratio of totals {shown(step['ratio_of_totals'])}"
         drawing.diamond(scale.at(step["ratio_of_totals"]), middle, "mark", told)

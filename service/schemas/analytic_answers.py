@@ -25,6 +25,7 @@ class RestsOn(Described):
     spread_factor = fields.Raw(metadata={"description": "by how much a spread is widened; of several steps by step"})
     earlier_forms = count("runs of a step in an earlier form, which are not counted")
     left_out_runs = count("runs left out, named or not")
+    unpriced = fields.Raw(metadata={"description": "what has no price"})
     without_a_day = count("runs that stand on no day")
     left_out = fields.List(fields.Dict(), metadata={"description": "runs left out, with the reasons"})
 

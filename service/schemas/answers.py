@@ -12,6 +12,7 @@ from marshmallow import INCLUDE, Schema, fields
 
 from service.errors import Fault
 from service.schemas.fields import AmountField
+from service.schemas.finding_reply import FindingReplySchema
 from service.schemas.lot import LotSchema, PoolSchema
 from service.schemas.material import MaterialSchema
 from service.schemas.project import ProjectSchema, WorkshopSchema
@@ -88,6 +89,19 @@ class ProblemAnswer(Described):
     more_faults = count("how many faults there are beyond those shown")
 
 
+class ReplyTold(Described):
+    """What was last answered to a finding."""
+
+    code = fields.String()
+    answer = fields.String()
+    reason = fields.String()
+    operator = text()
+    by = fields.String()
+    at = fields.String(metadata={"format": "date-time"})
+    given_at_revision = fields.Integer(strict=True, allow_none=True, metadata={"description": "of the record"})
+    record_changed_since = fields.Boolean(allow_none=True)
+
+
 class FindingAnswer(Described):
     """Something that looks wrong in what was recorded; never repaired, never left out."""
 
@@ -95,9 +109,14 @@ class FindingAnswer(Described):
     detail = fields.String(required=True)
     odds = number("odds that it is a slip, where they were worked out")
     pointer = fields.String()
+    about = fields.String(metadata={"description": "what it is about, where a record may have several of a code"})
+    id = fields.String(metadata={"description": "what a reply names it by"})
+    reply = fields.Nested(ReplyTold, allow_none=True, metadata={"description": "what was last answered to it"})
     slip = fields.String(metadata={"description": "of a slip: what was most likely written down wrong"})
     typical_yield = fields.Float(metadata={"description": "of a slip: what the runs before it gave"})
     compared_runs = count("of a slip: how many runs before it that is the yield of")
+    kind = fields.String(metadata={"description": "of an import's: the kind of the record that it is of"})
+    record = fields.String(metadata={"description": "of an import's: the code of that record"})
 
 
 class Stamp(Described):
@@ -272,6 +291,13 @@ class RunAnswer(Stamp, RunSchema):
     findings = many(FindingAnswer)
 
 
+class FindingReplyAnswer(Stamp, FindingReplySchema):
+    """A reply to a finding as it is read, with the revision of the record that it was given to."""
+
+    given_at_revision = fields.Integer(strict=True, allow_none=True)
+    record_changed_since = fields.Boolean(allow_none=True)
+
+
 RECORD_ANSWERS: Final[Mapping[str, type[Schema]]] = {
     "workshop": WorkshopAnswer,
     "projects": ProjectAnswer,
@@ -286,6 +312,7 @@ RECORD_ANSWERS: Final[Mapping[str, type[Schema]]] = {
     "pools": PoolAnswer,
     "runs": RunAnswer,
     "stock-entries": StockEntryAnswer,
+    "finding-replies": FindingReplyAnswer,
 }
 
 

@@ -1,10 +1,10 @@
-"""What an import answers with. It describes, as all of its kind do."""
+"""What is told of an import: what it wrote, and what looks wrong in it."""
 
 from __future__ import annotations
 
 from marshmallow import fields
 
-from service.schemas.answers import Described, FaultAnswer, count, many
+from service.schemas.answers import Described, FaultAnswer, FindingAnswer, count, many
 
 
 class ImportedRecord(Described):
@@ -33,3 +33,9 @@ class ImportAnswer(Described):
     state_before = count("the workshop's state before it")
     records = many(ImportedRecord, "what became of each")
     runs_moved = count("runs that came out different because of it")
+    findings = fields.List(
+        fields.Nested(FindingAnswer),
+        allow_none=True,
+        metadata={"description": "of the runs that it wrote, as they are now: at most 100; null of a dry run"},
+    )
+    more_findings = count("how many there are beyond those shown")

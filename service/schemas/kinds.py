@@ -9,6 +9,7 @@ from typing import Any, Final, TypeAlias
 
 from marshmallow import ValidationError
 
+from service.domain.finding_reply import FindingReply
 from service.domain.lot import Lot, Pool
 from service.domain.material import Material
 from service.domain.offer import Offer
@@ -20,6 +21,7 @@ from service.domain.supplier import Supplier
 from service.domain.workshop import ExchangeRate, Project, Rate, Workshop
 from service.errors import MOST_FAULTS, Fault, InvalidInput
 from service.schemas.fields import CODE
+from service.schemas.finding_reply import FindingReplySchema
 from service.schemas.lot import LotSchema, PoolSchema
 from service.schemas.material import MaterialSchema
 from service.schemas.project import ProjectSchema, WorkshopSchema
@@ -33,7 +35,7 @@ from service.schemas.trade import ExchangeRateSchema, OfferSchema, RateSchema, S
 
 Record: TypeAlias = (
     Workshop | Project | Material | Supplier | ExchangeRate | Rate | Offer | Purchase | Lot | Route | Pool | Run
-    | StockEntry
+    | StockEntry | FindingReply
 )  # fmt: skip
 
 SCHEMAS: Final[Mapping[str, type[RecordShape]]] = {
@@ -50,6 +52,7 @@ SCHEMAS: Final[Mapping[str, type[RecordShape]]] = {
     "pools": PoolSchema,
     "runs": RunSchema,
     "stock-entries": StockEntrySchema,
+    "finding-replies": FindingReplySchema,
 }
 KINDS: Final = tuple(SCHEMAS)
 """In the order in which they refer to each other: a record names only records of kinds before its own, and lots."""

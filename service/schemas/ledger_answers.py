@@ -48,6 +48,7 @@ class LotCostAnswer(Answer):
     amount_g = number("amount_ml or amount_mol where the lot is counted so")
     amount_ml = number()
     amount_mol = number()
+    shared_by = text("how its run's cost was shared: stated, credit, value or contained; null where nothing was shared")
     cost_per_g = number("per gram as isolated, dry: what was traced into the lot, without the failures of any step")
     cost_per_g_good_runs = number("the same")
     cost_per_g_loaded = number("with the failures of the steps behind it; where loaded=true asks for it")
@@ -60,6 +61,73 @@ class LotCostAnswer(Answer):
     inputs = many(LotInput)
     direct = fields.Nested(MoneyAnswer, metadata={"description": "what its run paid beside its lots, the lot's part"})
     not_counted = fields.List(fields.String())
+
+
+class RunInput(Described):
+    """What a run took from a lot, and what that was worth."""
+
+    lot = fields.String(required=True)
+    material = fields.String(required=True)
+    amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
+    cost = fields.Nested(MoneyAnswer, allow_none=True)
+
+
+class RunDirect(Described):
+    """What a run used beside its lots, and what that cost."""
+
+    of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
+    material = text()
+    amount_g = number("or one of the others, as it is counted")
+    amount_ml = number()
+    amount_mol = number()
+    amount_h = number()
+    amount_kwh = number()
+    cost = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "null where not known or not counted"})
+
+
+class RunOutturn(Described):
+    """What a lot carries of the cost of the run that made it."""
+
+    lot = text("null where it went on no shelf and was handed over")
+    material = fields.String(required=True)
+    product = fields.Boolean()
+    amount_g = number("amount_ml where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
+    shared_by = text("stated, credit, value or contained; null where nothing was shared")
+    cost = fields.Nested(MoneyAnswer, allow_none=True)
+    cost_at_least = fields.Nested(MoneyAnswer)
+
+
+class RunCostAnswer(Answer):
+    """What a run cost, and where that went."""
+
+    run = fields.String(required=True)
+    route = fields.String()
+    step = fields.String()
+    status = fields.String()
+    project = text()
+    operator = text()
+    day = text("when it was finished, else begun")
+    currency = fields.String(required=True)
+    cost_per_g = number("what its product carries, per gram as isolated, dry")
+    cost_per_g_at_least = number("the part that is priced")
+    cost_per_contained_g = number()
+    cost_per_contained_g_at_least = number()
+    total = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "all that it took and paid"})
+    total_at_least = fields.Nested(MoneyAnswer)
+    made = fields.Nested(MoneyAnswer, metadata={"description": "what of it the lots carry that it made"})
+    failures = fields.Nested(MoneyAnswer)
+    abandoned = fields.Nested(MoneyAnswer)
+    work_in_progress = fields.Nested(MoneyAnswer, metadata={"description": "all of it until the run is finished"})
+    inputs = many(RunInput)
+    direct = many(RunDirect)
+    outturns = many(RunOutturn)
+    unpriced = many(UnpricedLine)
+    not_counted = fields.List(fields.String())
+    notes = fields.List(fields.String())
 
 
 class Behind(Described):
@@ -248,3 +316,40 @@ class ProjectCostAnswer(Answer):
     leftovers = many(Leftover)
     unpriced = many(UnpricedLine)
     not_counted = fields.List(fields.String())
+
+
+class LotInSeries(Described):
+    """What a lot cost when it came to the shelf; ``cost_per_ml`` or ``cost_per_mol`` beside where it is counted so."""
+
+    lot = fields.String(required=True)
+    material = fields.String(required=True)
+    came_by = fields.String(metadata={"description": "opening, purchase, run or pool"})
+    record = fields.String(metadata={"description": "the code of the record that put it there"})
+    route = text()
+    step = text()
+    on = text("null where nobody dated it")
+    amount_g = number("amount_ml or amount_mol where it is counted so")
+    cost_per_g = number("per gram as isolated, dry, without the failures of any step")
+    total = fields.Nested(MoneyAnswer, allow_none=True)
+    reasons = fields.Dict(keys=fields.String(), values=fields.String())
+
+
+class OfferInSeries(Described):
+    """What a supplier asked from a day on, as it is sold."""
+
+    offer = fields.String(required=True)
+    material = fields.String(required=True)
+    supplier = fields.String(required=True)
+    valid_from = text()
+    valid_to = text()
+    currency = fields.String()
+    unit = fields.String(metadata={"description": "g, ml or mol"})
+    price_per_unit = number()
+
+
+class PriceSeriesAnswer(Answer):
+    """Costs of lots and prices of offers over time."""
+
+    currency = fields.String(required=True)
+    costs = many(LotInSeries)
+    offers = many(OfferInSeries)

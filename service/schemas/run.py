@@ -17,6 +17,7 @@ from service.domain.run import (
     RECOVERED,
     ROLES,
     STATUSES,
+    WASTE,
     Charge,
     Outturn,
     Run,
@@ -147,6 +148,9 @@ class OutturnSchema(StrengthKeys, Part):
     tare = AmountField("mass", sign="non-negative")
     cost_share = FractionField(description="the share of the run's cost that it carries")
     credit = MoneyField(description="what of the run's cost it carries before the rest is shared; it has a lot then")
+    realisable_value = MoneyField(
+        description="what all of it would fetch, less what selling it costs: by this the rest of the cost is shared"
+    )
     waste_class = CodeField()
     expires_on = DateField()
 
@@ -154,6 +158,7 @@ class OutturnSchema(StrengthKeys, Part):
         """One weighing, in one of two ways, of more than nothing."""
         yield from strength_rules(body)
         yield from self._credit(data, body)
+        yield from self._realisable(data, body)
         expected = "net, or gross and tare"
         if given(body, "net"):
             for key in ("gross", "tare"):
@@ -180,6 +185,19 @@ class OutturnSchema(StrengthKeys, Part):
         if not given(body, "lot"):
             yield Fault("missing", "a credit is carried by a lot: say which this makes", pointer="/lot")
         yield from not_both(body, "credit", "cost_share", "it carries a sum, or a share")
+
+    def _realisable(self, data: Mapping[str, Any], body: Mapping[str, Any]) -> Iterator[Fault]:
+        if not given(body, "realisable_value"):
+            return
+        role = data.get("role", PRODUCT)
+        if role not in ROLES or role == WASTE:
+            detail = "waste carries no cost by its value: what it fetches is a co-product's"
+            expected = "the role product, co-product or recovered"
+            yield Fault("not-with-role", detail, expected=expected, pointer="/realisable_value")
+        elif role != PRODUCT and not given(body, "lot"):
+            yield Fault("missing", "what is shared by value is carried by a lot: say which this makes", pointer="/lot")
+        for key in ("cost_share", "credit"):
+            yield from not_both(body, key, "realisable_value", "a share is stated, or found by what it would fetch")
 
     def make(self, values: dict[str, Any]) -> Outturn:
         """Build it with its strength."""

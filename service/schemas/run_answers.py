@@ -65,6 +65,32 @@ class RunSeriesAnswer(Answer):
     runs = many(RunInSeries)
 
 
+class CostInSeries(Described):
+    """What one finished run cost, on a line, in the currency of the answer; null where that is not known."""
+
+    run = text()
+    route = text()
+    step = text()
+    day = text("when it was finished, else begun")
+    left_out = fields.Boolean(metadata={"description": "left out of statistics by its record, never of cost"})
+    operator = text()
+    project = text()
+    product_lot = text("the largest lot of product that it made; null where that went on no shelf")
+    cost = number("all that it took and paid")
+    cost_per_g = number("what its product carries of that, per gram as isolated, dry")
+    cost_per_contained_g = number()
+    cost_at_least = number("the part that is priced")
+    cost_per_g_at_least = number()
+    reason = text("why a figure is null")
+
+
+class CostSeriesAnswer(Answer):
+    """Every finished run that passes the filter, by step and day, without pages."""
+
+    currency = text()
+    runs = many(CostInSeries)
+
+
 class YieldInSeries(Described):
     """The counted runs of one step in one stretch of time."""
 

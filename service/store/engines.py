@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
+from sqlalchemy.pool import StaticPool
 
 MOST_CONNECTIONS: Final = 32
 WRITES: Final = "weighbook_writes"
@@ -30,6 +31,17 @@ def engine_for(url: str, lock_timeout_s: float) -> Engine:
     if backend == "sqlite":
         return _sqlite(parsed, lock_timeout_s)
     raise ValueError(f"a database URL begins with sqlite:/// or postgresql://, not with {parsed.drivername}://")
+
+
+def engine_in_memory() -> Engine:
+    """Return the engine of a new SQLite database in memory: one connection, which every thread may use in its turn."""
+    engine = create_engine(
+        "sqlite://",
+        poolclass=StaticPool,
+        connect_args={"isolation_level": None, "check_same_thread": False, "cached_statements": 256},
+    )
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
 
 
 def file_of(engine: Engine) -> Path | None:

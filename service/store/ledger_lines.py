@@ -173,10 +173,16 @@ def undated_takers_statement() -> Select[Any]:
 
 
 @cache
-def behind_statement() -> Select[Any]:
-    """The sources behind a lot, in one walk; one of nothing may be among them."""
+def behind_statement(of: str) -> Select[Any]:
+    """The sources behind some ``lots``, or behind what a ``run`` takes, in one walk; nothing may be among them."""
     workshop: Any = bindparam("workshop")
-    first = select(lots.c.code).where(lots.c.workshop == workshop, lots.c.code == bindparam("lot"))
+    first = select(lots.c.code).where(lots.c.workshop == workshop, lots.c.code.in_(_codes()))
+    if of == "run":
+        e = entries.c
+        first = select(e.lot.label("code")).where(
+            e.workshop == workshop, e.source_kind == "runs", e.source_code == bindparam("code")
+        )
+        first = first.where(e.kind.in_(TAKEN))
     up = first.cte("up", recursive=True)
     made = lots.alias("made")
     same_source = and_(

@@ -13,6 +13,7 @@ from sqlalchemy import Select, and_, or_, select
 
 from service.store.ledger_lines import (
     SOURCE_KINDS,
+    TAKEN,
     Line,
     LotRow,
     RunRow,
@@ -30,7 +31,7 @@ from service.store.ledger_lines import (
 )
 from service.store.rows import chunks, of_workshop
 from service.store.session import Reading
-from service.store.tables import entries, lots, steps
+from service.store.tables import entries, lots, runs, steps
 
 _Row = TypeVar("_Row", bound=tuple[Any, ...])
 
@@ -128,10 +129,46 @@ def days_of_lots(reading: Reading, codes: Collection[str]) -> dict[str, str]:
     return found
 
 
-def sources_behind(reading: Reading, lot: str) -> set[Source]:
-    """Return the records that a lot was made by, and all lots that it was made of, through any number of them."""
-    values = {"workshop": reading.workshop_id, "lot": lot}
-    return {(kind, code) for kind, code in reading.connection.execute(behind_statement(), values)}
+def sources_behind(reading: Reading, codes: Collection[str]) -> set[Source]:
+    """Return the records that some lots were made by, and all lots that they were made of, through any number."""
+    found: set[Source] = set()
+    for chunk in chunks(codes):
+        values = {"workshop": reading.workshop_id, "codes": chunk}
+        found |= {(kind, code) for kind, code in reading.connection.execute(behind_statement("lots"), values) if kind}
+    return found
+
+
+def sources_behind_run(reading: Reading, run: str) -> set[Source]:
+    """Return a run and the records behind the lots that it takes from, through any number of them."""
+    found = reading.connection.execute(behind_statement("run"), {"workshop": reading.workshop_id, "code": run})
+    return {("runs", run), *((kind, source) for kind, source in found if kind is not None)}
+
+
+def lots_resting_on(reading: Reading, sources: Collection[Source], most: int) -> tuple[list[str], bool]:
+    """Return the lots that some records made, or that were made of those, the nearest first; and whether that is all.
+
+    The walk ends once more than ``most`` are found, of which the first ``most`` are returned.
+    """
+    found: dict[str, None] = {}
+    waiting, seen = set(sources), set(sources)
+    while waiting and len(found) <= most:
+        made = sorted({row.code for row in lots_made_by(reading, waiting)} - found.keys())
+        found |= dict.fromkeys(made)
+        taken = takes_of_lots(reading, made[: most + 1]) if made else []
+        waiting = {line.source for line in taken if line.kind in TAKEN} - seen
+        seen |= waiting
+    return list(found)[:most], len(found) <= most
+
+
+def runs_begun_from(reading: Reading, codes: Collection[str], day: str) -> list[str]:
+    """Return those of some runs that were begun on a day or later; one that nobody dated may have been."""
+    found: list[str] = []
+    for chunk in chunks(codes):
+        statement = select(runs.c.code).where(of_workshop(reading, runs), runs.c.code.in_(chunk or []))
+        begun = or_(runs.c.started_on >= day, and_(runs.c.started_on.is_(None), runs.c.finished_on >= day))
+        undated = and_(runs.c.started_on.is_(None), runs.c.finished_on.is_(None))
+        found += reading.connection.scalars(statement.where(or_(begun, undated)))
+    return found
 
 
 def lots_made_by(reading: Reading, sources: Collection[Source]) -> list[LotRow]:

@@ -46,6 +46,9 @@ LISTED: Final[Mapping[str, Mapping[str, ColumnType]]] = MappingProxyType(
             "code": "text", "lot": "text", "kind": "text", "on": "date", "reverses": "text", "operator": "text",
             "project": "text",
         },
+        "finding-replies": {
+            "code": "text", "finding": "text", "kind": "text", "record": "text", "answer": "text", "operator": "text",
+        },
     }
 )  # fmt: skip
 """The columns by which each kind can be filtered and sorted, and what is in them; a flag is ``true`` or ``false``."""

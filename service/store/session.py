@@ -33,6 +33,7 @@ T = TypeVar("T")
 
 _STATE = select(workshops.c.state)
 _MOVE = update(workshops).values(state=workshops.c.state + 1).returning(workshops.c.state)
+_BEGIN = update(workshops).values(state=workshops.c.state + 1).returning(workshops.c.state, workshops.c.currency)
 
 
 class Reading:
@@ -58,12 +59,21 @@ class Writing(Reading):
     """One write transaction of one workshop. ``state`` is the new one, that everything written in it carries.
 
     Rows that are put wait until something else is asked of the connection, so that they go in few statements.
+    ``currency`` is that of the books as the transaction found them, None where it did not ask.
     """
 
     def __init__(
-        self, connection: Connection, workshop_id: int, state: int, by: str, at: dt.datetime, token: str | None
+        self,
+        connection: Connection,
+        workshop_id: int,
+        state: int,
+        by: str,
+        at: dt.datetime,
+        token: str | None,
+        currency: str | None = None,
     ) -> None:
         super().__init__(connection, workshop_id, state)
+        self.currency = currency
         self.by = by
         self.at = at
         self.token = token
@@ -144,9 +154,10 @@ class Database:
         ``by`` and ``token`` say who writes, ``at`` when, with its zone. Raises :class:`Unavailable` where the database
         is busy, full or away, :class:`TryAgain` where the whole story is to be tried again (see :meth:`retrying`).
         """
-        statement = _MOVE.where(workshops.c.id == workshop_id)
-        with self._written(lambda found: found.scalar(statement)) as (connection, state):
-            writing = Writing(connection, workshop_id, _known(state), by, at, token)
+        statement = _BEGIN.where(workshops.c.id == workshop_id)
+        with self._written(lambda found: found.execute(statement).first()) as (connection, row):
+            state, currency = (None, None) if row is None else row
+            writing = Writing(connection, workshop_id, _known(state), by, at, token, currency)
             yield writing
             if writing.abandoned:
                 connection.rollback()

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from sqlalchemy import func, select, update
 
+from service.domain.finding_reply import FindingReply
 from service.domain.lot import Pool
 from service.domain.material import Material
 from service.domain.offer import Offer
@@ -166,6 +167,11 @@ def _stock_entry(record: StockEntry) -> dict[str, Any]:
     return {**{name: getattr(record, name) for name in own}, "on": iso(record.on)}
 
 
+def _finding_reply(record: FindingReply) -> dict[str, Any]:
+    own = ("finding", "kind", "record", "answer", "reason", "operator")
+    return {name: getattr(record, name) for name in own}
+
+
 def _route(record: Route) -> dict[str, Any]:
     return {"name": record.name, "product": record.product}
 
@@ -200,6 +206,7 @@ _ROWS: Final[Mapping[str, Callable[[Any], dict[str, Any]]]] = MappingProxyType(
         "pools": _pool,
         "runs": _run,
         "stock-entries": _stock_entry,
+        "finding-replies": _finding_reply,
     }
 )
 

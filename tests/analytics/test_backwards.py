@@ -9,13 +9,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.analytics.forecast.draws import SharedDraws
 from service.analytics.forecast.next_run import forecast_step
 from service.analytics.money.packs import OrderTerms, PackOffer
 from service.analytics.money.standard_cost import CostLine, StepCost
+from service.analytics.planning import backwards
 from service.analytics.planning.backwards import CLOSE, most_from
 from service.analytics.planning.graph import BoughtInput, PlanStep
 from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
-from service.analytics.planning.whole import plan_from
+from service.analytics.planning.whole import WholePlan, plan_from
 from service.errors import NotComputable
 
 EURO = 1_000_000
@@ -93,6 +95,19 @@ def test_what_a_budget_reaches_costs_no_more_and_a_hair_beyond_it_does(euros: in
         if packs[code].material == found.runs_out_first
     )
     assert beyond.plan.campaign.materials[found.runs_out_first].need_g > held
+
+
+@pytest.mark.parametrize("budget_micro", [None, 30 * EURO, 50 * EURO, 200 * EURO])
+def test_few_plans_are_tried(budget_micro: int | None, monkeypatch: pytest.MonkeyPatch) -> None:
+    tried: list[float] = []
+
+    def counted(asked_of: PlanInputs, question: PlanQuestion, shared: SharedDraws | None = None) -> WholePlan:
+        tried.append(question.target_g)
+        return plan_from(asked_of, question, shared)
+
+    monkeypatch.setattr(backwards, "plan_from", counted)
+    most_from(on_hand(ore=100.0, soda=40.0, acid=300.0), ASKED, budget_micro)
+    assert len(tried) <= 5
 
 
 def test_more_budget_and_more_stock_never_reach_less() -> None:

@@ -177,6 +177,7 @@ def test_what_reaches_is_what_lies_beyond_the_target(final: list[float], target_
     final_g = np.array(final)
     edges, shares = shares_by_amount(final_g, target_g)
     assert len(edges) == len(shares) + 1
-    assert edges[12] == pytest.approx(target_g, rel=1e-12)
+    (place,) = [place for place, edge in enumerate(edges) if edge == pytest.approx(target_g, rel=1e-9)]
+    assert len(shares) <= 40
     assert math.fsum(shares) == pytest.approx(1.0)
-    assert math.fsum(shares[12:]) == pytest.approx(reach_probability(final_g, 1.0, target_g)[0])
+    assert math.fsum(shares[place:]) == pytest.approx(reach_probability(final_g, 1.0, target_g)[0])

@@ -11,14 +11,19 @@ from typing import Any
 from service.answer import records
 from service.answer.batch_sheet import batch_sheet_of
 from service.answer.book import Book as Read
+from service.answer.carry_on import carry_on_of
 from service.answer.compared import Period
 from service.answer.cost import cost_of
 from service.answer.losses import losses_of
 from service.answer.mass_metrics import mass_metrics_of
 from service.answer.plan import plan_of
+from service.answer.push import push_of
 from service.answer.snapshot import Memory
+from service.answer.what_if import what_if_of
 from service.answer.yields import yields_of
 from service.record.importing import import_records
+from service.schemas.plan_questions import load_carry_on
+from service.schemas.what_if import load_what_if
 from service.store.session import Database
 from tests.store.book import AT, Book
 from tests.world import World
@@ -73,6 +78,20 @@ class Desk(Book):
     def plan(self, route: str, target_g: float | None = None, **asked: Any) -> dict[str, Any]:
         with self.opened() as book:
             return plan_of(book, route, **{"target_g": target_g, "as_of": TODAY, **asked})
+
+    def push(self, route: str, target_g: float, **asked: Any) -> dict[str, Any]:
+        with self.opened() as book:
+            return push_of(book, route, **{"target_g": target_g, "as_of": TODAY, **asked})
+
+    def carry_on(self, route: str, *in_hand: dict[str, Any], **asked: Any) -> dict[str, Any]:
+        with self.opened() as book:
+            return carry_on_of(book, route, load_carry_on({**asked, "in_hand": list(in_hand)}), TODAY)
+
+    def what_if(self, route: str, *scenarios: dict[str, Any], **asked: Any) -> dict[str, Any]:
+        """Scenarios put beside today, each named by its place unless it has a name."""
+        named = [{"name": str(place), **scenario} for place, scenario in enumerate(scenarios)]
+        with self.opened() as book:
+            return what_if_of(book, route, load_what_if({**asked, "scenarios": named}), TODAY)
 
     def sheet(self, route: str, step: str, key_input_g: float, *lots: str) -> dict[str, Any]:
         with self.opened() as book:

@@ -130,14 +130,14 @@ def test_a_tare_left_in_needs_a_lone_net(usual: Desk) -> None:
 
 
 def test_a_hydrate_is_weighed_by_its_water(desk: Desk) -> None:
-    from service.answer.slips import _with_water
     from service.domain.formula import parse_formula
+    from service.domain.hydrate import with_water
 
     # 249.68 and 159.60 g/mol are the printed molar masses of the two (OpenStax Chemistry 2e).
-    assert _with_water(parse_formula("CuSO4.5H2O")) == pytest.approx(249.68 / 159.60, rel=1e-4)
-    assert _with_water(parse_formula("CaSO4·½H2O")) == pytest.approx(145.15 / 136.14, rel=1e-4)
-    assert _with_water(parse_formula("CuSO4")) is None
-    assert _with_water(parse_formula("H2O")) is None
+    assert with_water(parse_formula("CuSO4.5H2O")) == pytest.approx(249.68 / 159.60, rel=1e-4)
+    assert with_water(parse_formula("CaSO4·½H2O")) == pytest.approx(145.15 / 136.14, rel=1e-4)
+    assert with_water(parse_formula("CuSO4")) is None
+    assert with_water(parse_formula("H2O")) is None
 
 
 def test_every_kind_has_words() -> None:

@@ -21,7 +21,7 @@ OPERATIONS = all_operations()
 OPEN = {
     "read_live", "read_ready", "read_about", "read_openapi", "read_docs", "read_docs_file", "read_problem",
 }  # fmt: skip
-COMPUTING = {"balance_reaction"}  # a body is sent, and no record is written
+COMPUTING = {"balance_reaction", "ask_what_if", "ask_carry_on"}  # a body is sent, and no record is written
 LEVELS = {"read": 0, "record": 1, "manage": 2}
 NOW = dt.datetime.now(dt.UTC)
 

@@ -22,7 +22,7 @@ Rows = Mapping[str, Sequence[Mapping[str, Any]]]
 
 
 def rows_of_run(reading: Reading, code: str) -> dict[str, list[dict[str, Any]]]:
-    """The rows of one run: a revision, a run, an outcome, and a ledger line a charge and outturn."""
+    """The rows of one run: a revision, a run, an outcome, and a ledger line a charge and outturn, one for its hours."""
     tables = {table.name: table for table in OF_A_BOOK}
     return {name: _rows(reading, tables[name], tables[name].c[column] == code) for name, column in OF_A_RUN.items()}
 

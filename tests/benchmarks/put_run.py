@@ -86,7 +86,7 @@ def template_of(database: Database, workshop_id: int, send: Send) -> Rows:
     assert send("first", run_body(0).replace(b"malachite-0", b"malachite-first")) == 201
     with database.reading(workshop_id) as reading:
         found = rows_of_run(reading, "first")
-    assert sum(len(several) for several in found.values()) == 11
+    assert sum(len(several) for several in found.values()) == 12
     return found
 
 

@@ -19,6 +19,7 @@ from tests.benchmarks import (
     plan_answer,
     put_run,
     served_put,
+    what_if,
     yields_answer,
 )
 from tests.benchmarks.databases import kind_of
@@ -32,6 +33,7 @@ MEASURED: dict[str, tuple[Callable[[str], list[Row]], int]] = {
     "ledger_answer": (partial(ledger_answer.rows, ledger_lots=60, calls=1), 14),
     "import_runs": (partial(import_runs.rows, runs_per_step=1), 1),
     "grouped_yields": (partial(grouped_yields.rows, routes=1, steps=3, runs_per_step=20, calls=1), 9),
+    "what_if": (partial(what_if.rows, calls=1, trials=256), 1),
 }
 
 

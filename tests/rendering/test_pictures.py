@@ -73,6 +73,13 @@ def test_a_mass_ratio_has_an_axis_of_its_own() -> None:
     assert "fraction" in _texts(root)
 
 
+def test_a_yield_far_above_one_is_named_at_the_edge() -> None:
+    root = _read(yields_picture("lake", [_step("boil", [0.5, 0.6, 548.0])]))
+    assert "R-2: 548" in _texts(root)
+    assert len(list(root.iter(f"{NAME}circle"))) == 2
+    assert float(next(iter(root.iter(f"{NAME}circle"))).get("cx", 0)) > 150.0
+
+
 def test_of_many_runs_the_newest_are_drawn() -> None:
     made = random.Random(3)
     root = _read(yields_picture("soap", [_step("boil", [made.random() for _ in range(1000)])]))

@@ -133,6 +133,14 @@ BODIES: dict[str, dict[str, Any]] = {
         "project": "pigments",
         "note": "the top of the jar",
     },
+    "finding-replies": {
+        "finding": "slip.runs.VG-031:times-1000",
+        "kind": "runs",
+        "record": "VG-031",
+        "answer": "wrong-alarm",
+        "reason": "the large kettle",
+        "operator": "m1",
+    },
     "routes": {"name": "verdigris", "product": "malachite", "steps": [STEP], "change": "revision", "note": "old"},
     "pools": {
         "made_on": "2026-05-01",
@@ -173,7 +181,13 @@ BODIES: dict[str, dict[str, Any]] = {
                 "expires_on": "2027-04-12",
             },
             {"material": "water", "role": "waste", "net": "380 mL", "waste_class": "copper"},
-            {"material": "blue-vitriol", "role": "recovered", "lot": "vitriol-r", "net": "1.0 g"},
+            {
+                "material": "blue-vitriol",
+                "role": "recovered",
+                "lot": "vitriol-r",
+                "net": "1.0 g",
+                "realisable_value": {"amount": "0.02", "currency": "EUR"},
+            },
             {
                 "material": "sodium-sulfate",
                 "role": "co-product",

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import importlib
 import inspect
+import pkgutil
 from typing import Any
 
 import pytest
@@ -11,11 +13,26 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from marshmallow import Schema, fields
 from openapi_spec_validator import validate
 
-from service.schemas import analytic_answers, answers, ledger_answers, loss_answers, run_answers, trend_answers
+import service.schemas
+from service.schemas import (
+    analytic_answers,
+    answers,
+    ledger_answers,
+    loss_answers,
+    plan_answers,
+    run_answers,
+    trend_answers,
+)
 from service.schemas.kinds import KINDS, SCHEMAS
 from tests.schemas.bodies import BODIES
 
 STAMP = {"revision": 3, "state": 17, "at": "2026-04-12T10:00:00Z", "by": "m1"}
+
+ANSWERS = [
+    importlib.import_module(found.name)
+    for found in pkgutil.iter_modules(service.schemas.__path__, "service.schemas.")
+    if found.name.endswith("answers")
+]
 
 # The keys that clients build on: an answer by its schema, nested keys behind a dot.
 PROMISED: dict[type[Schema], str] = {
@@ -35,7 +52,7 @@ PROMISED: dict[type[Schema], str] = {
     analytic_answers.CostAnswer: "route basis currency cost_per_g low high cost_per_g_good_runs cost_per_contained_g "
     "cash_per_g labour_h_per_g unpriced cost_per_g_at_least by_step.step by_step.cost_per_g by_step.leak_per_g "
     "by_material.material by_material.cost_per_g buy_instead.offer buy_instead.cost_per_g rests_on",
-    analytic_answers.PlanAnswer: "route target_g confidence p_reach p_max monte_carlo_u starting_materials.material "
+    plan_answers.PlanAnswer: "route target_g confidence p_reach p_max monte_carlo_u starting_materials.material "
     "starting_materials.amount_g steps.step steps.key_input_g steps.batches steps.spare_batches "
     "steps.expected_product_g materials.material materials.need_g materials.on_hand_g materials.to_buy_g "
     "materials.packs.offer materials.packs.count materials.packs.cash.amount at_the_mean.starting_materials.amount_g "
@@ -49,7 +66,9 @@ PROMISED: dict[type[Schema], str] = {
     "steps.e_factor_without_water steps.process_mass_intensity_without_water_and_solvents chain.atom_economy "
     "chain.process_mass_intensity waste.month waste.waste_class waste.net_g metals.step metals.element "
     "metals.to_waste_g rests_on",
-    ledger_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced",
+    ledger_answers.LotCostAnswer: "lot currency cost_per_g cost_per_g_good_runs total.amount unpriced shared_by",
+    ledger_answers.RunCostAnswer: "run currency cost_per_g cost_per_contained_g total.amount inputs.lot inputs.cost "
+    "direct.of direct.cost outturns.lot outturns.cost made failures abandoned work_in_progress unpriced",
     ledger_answers.AncestryAnswer: "lot behind_a_gram.lot behind_a_gram.amount_g behind_a_gram.cost "
     "up.nodes down.edges",
     ledger_answers.LedgerBalanceAnswer: "currency sources.opening sources.purchases sources.direct uses.delivered "
@@ -65,6 +84,8 @@ PROMISED: dict[type[Schema], str] = {
     trend_answers.DriversAnswer: "route step factors.factor factors.share factors.found effects.group effects.ratio "
     "effects.low effects.high confounded.groupings measurement_share process_share shares_add rests_on",
     run_answers.GroupedYieldsAnswer: "groups.by groups.mean rests_on",
+    run_answers.CostSeriesAnswer: "currency runs.run runs.day runs.step runs.product_lot runs.cost runs.cost_per_g "
+    "runs.reason",
 }
 
 
@@ -72,7 +93,7 @@ def described() -> list[type[Schema]]:
     """Every schema that the modules of answers define."""
     found = [
         thing
-        for module in (answers, analytic_answers, ledger_answers, loss_answers, run_answers, trend_answers)
+        for module in ANSWERS
         for thing in vars(module).values()
         if inspect.isclass(thing) and issubclass(thing, Schema) and thing.__module__ == module.__name__
     ]

@@ -16,6 +16,7 @@ from service.schemas.shape import STAMPED
 from tests.schemas.bodies import BODIES, STEP, altered, code_of, faults, load, places
 
 EUR = {"amount": "1", "currency": "EUR"}
+RECOVERED = {"material": "blue-vitriol", "role": "recovered", "lot": "vitriol-r", "net": "1.0 g"}
 
 REFUSED: list[tuple[str, str, Any, str, str]] = [
     # kind, place, what is put there, pointer of the fault, its code
@@ -137,10 +138,15 @@ REFUSED: list[tuple[str, str, Any, str, str]] = [
     ("runs", "/outturns/0/gross", [], "/outturns/0/gross", "too-few"),
     ("runs", "/outturns/0/cost_share", "1.1", "/outturns/0/cost_share", "out-of-range"),
     ("runs", "/outturns/1/cost_share", "0.2", "/outturns", "out-of-range"),
-    ("runs", "/outturns/2/cost_share", "0.05", "/outturns", "shares-not-one"),
-    ("runs", "/outturns/2/credit", EUR, "/outturns", "shares-not-one"),
+    ("runs", "/outturns/2", RECOVERED | {"cost_share": "0.05"}, "/outturns", "shares-not-one"),
+    ("runs", "/outturns/2", RECOVERED | {"credit": EUR}, "/outturns", "shares-not-one"),
     ("runs", "/outturns/3/credit/currency", "euro", "/outturns/3/credit/currency", "unknown-currency"),
     ("runs", "/outturns/3/cost_share", "0.01", "/outturns/3/cost_share", "conflicting-keys"),
+    ("runs", "/outturns/0/realisable_value", EUR, "/outturns/0/realisable_value", "conflicting-keys"),
+    ("runs", "/outturns/3/realisable_value", EUR, "/outturns/3/realisable_value", "conflicting-keys"),
+    ("runs", "/outturns/1/realisable_value", EUR, "/outturns/1/realisable_value", "not-with-role"),
+    ("runs", "/outturns/2/lot", ..., "/outturns/2/lot", "missing"),
+    ("runs", "/outturns/2/realisable_value/amount", "-1", "/outturns/2/realisable_value/amount", "out-of-range"),
     ("runs", "/outturns/3/role", "product", "/outturns/3/credit", "not-with-role"),
     ("runs", "/outturns/3/lot", ..., "/outturns/3/lot", "missing"),
     ("runs", "/outturns/1/lot", "malachite-031", "/outturns/1/lot", "repeated-code"),
@@ -184,7 +190,7 @@ TAKEN: list[tuple[str, str, Any]] = [
     ("runs", "/finished_on", "2026-04-11"),
     ("runs", "/outturns/0/gross", ["142.31 g", "0.15 kg"]),
     ("runs", "/outturns/1/cost_share", "0.1"),
-    ("runs", "/outturns/2/cost_share", "0.1"),
+    ("runs", "/outturns/2", RECOVERED | {"cost_share": "0.1"}),
     ("runs", "/outturns/0/tare", "0.00 g"),
     ("purchases", "/lines/0/packs", ...),
     ("purchases", "/lines/0/price", ...),

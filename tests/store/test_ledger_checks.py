@@ -90,11 +90,14 @@ def test_money_without_a_rate(filled: Book) -> None:
                {"material": "soda-ash", "amount": "23.5 g", "price": {**USD, "per": "1 kg"}}]  # fmt: skip
     outturns = [{"material": "malachite", "net": "20 g"},
                 {"material": "sodium-sulfate", "role": "co-product", "lot": "s-1", "net": "9 g",
-                 "credit": USD}]  # fmt: skip
+                 "credit": USD},
+                {"material": "water", "role": "recovered", "lot": "w-1", "net": "9 g",
+                 "realisable_value": USD}]  # fmt: skip
     run = altered(CARBONATE_RUN, charges=charges, outturns=outturns)
     assert refused_at(filled, "runs", "C-2", run) == {
         "/charges/1/price/currency": "no-exchange-rate",
         "/outturns/1/credit/currency": "no-exchange-rate",
+        "/outturns/2/realisable_value/currency": "no-exchange-rate",
     }
     filled.put("suppliers", "shop", {"name": "shop"})
     lines = [{"lot": "v-2", "material": "blue-vitriol", "amount": "100 g", "price": USD}]
@@ -115,3 +118,24 @@ def test_money_without_a_rate(filled: Book) -> None:
 def test_a_sum_that_no_table_holds(filled: Book) -> None:
     lot = altered(VITRIOL_LOT, value={"amount": "999999999999999", "currency": "EUR"})
     assert refused_at(filled, "lots", "vitriol-2", lot) == {"/value/currency": "out-of-range"}
+
+
+def test_sums_and_amounts_that_no_table_holds(filled: Book) -> None:
+    dear = {"amount": "999999999", "currency": "EUR"}
+    charges = [{"lot": "vitriol-1", "amount": "50.0 g"},
+               {"material": "soda-ash", "amount": "900 t", "price": {**dear, "per": "1 mg"}}]  # fmt: skip
+    run = altered(CARBONATE_RUN, charges=charges, outturns=[{"material": "malachite", "net": "20 g"}])
+    assert refused_at(filled, "runs", "C-2", run) == {"/charges/1/price": "out-of-range"}
+    filled.put("suppliers", "shop", {"name": "shop"})
+    filled.put("offers", "heap", {"material": "malachite", "supplier": "shop", "pack": "900 t", "price": dear})
+    lines = [{"lot": "v-2", "offer": "heap", "packs": 1_000_000}]
+    purchase = {"supplier": "shop", "bought_on": "2026-03-02", "lines": lines}
+    assert refused_at(filled, "purchases", "P-1", purchase) == {
+        "/lines/0/packs": "out-of-range",
+        "/lines/0/offer": "out-of-range",
+    }
+    tax = altered(
+        purchase, lines=[{"lot": "v-2", "offer": "heap"}], tax={"amount": "99999999999999", "currency": "EUR"}
+    )
+    assert refused_at(filled, "purchases", "P-1", tax) == {"/tax/currency": "out-of-range"}
+    filled.put("purchases", "P-1", altered(tax, tax={"amount": "999999999999", "currency": "EUR"}))

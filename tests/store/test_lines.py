@@ -49,7 +49,7 @@ def test_work_and_what_goes_on_no_shelf_have_lines(filled: Book) -> None:
         {"material": "copper-oxide", "net": "6.50 g", "lot": "oxide-1", "cost_share": "0.3333333"},
         {"material": "malachite", "net": "1 g", "role": "recovered", "lot": "malachite-r", "credit": money},
         {"material": "water", "net": "20 mL", "role": "waste", "waste_class": "copper-liquor"},
-        {"material": "copper-oxide", "net": "1 g", "lot": "oxide-2"},
+        {"material": "copper-oxide", "net": "1 g", "lot": "oxide-2", "realisable_value": money},
     ]
     filled.put("runs", "R-1", altered(ROAST_RUN, outturns=outturns, labour="20 min", energy="1 J"))
     lines = lines_of(filled, "runs", "R-1")
@@ -58,6 +58,7 @@ def test_work_and_what_goes_on_no_shelf_have_lines(filled: Book) -> None:
     oxide, recovered, waste = (lines["outturn", i] for i in range(3))
     assert (oxide.role, oxide.cost_share_micro, oxide.credit_micro) == ("product", 333_333, None)
     assert (recovered.role, recovered.credit_micro, recovered.currency) == ("recovered", 150_000, "EUR")
+    assert (lines["outturn", 3].price_micro, lines["outturn", 3].currency) == (150_000, "EUR")
     assert (waste.lot, waste.role, waste.waste_class, waste.quantity) == (None, "waste", "copper-liquor", 20 * 10**6)
     assert filled.left("malachite-1") == 10_410_000_000
 

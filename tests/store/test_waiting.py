@@ -68,6 +68,7 @@ def test_rows_go_after_those_that_they_refer_to(book: Book) -> None:
     project = {"code": "pigments", "name": "pigment bench", "revision": 1}
     lot = dict.fromkeys(column.name for column in KINDS["lots"].columns) | {"code": "l", "material": "chalk"}
     lot |= {"dimension": "mass", "strength": "{}", "source_kind": "runs", "source_code": "R-1", "origin": "made"}
+    lot |= {"recounts": 0}
     material = dict.fromkeys(column.name for column in KINDS["materials"].columns)
     material |= {"code": "chalk", "revision": 1, "name": "chalk", "solvent": 0}
     with book.database.writing(book.workshop_id, "bench", AT) as writing:

@@ -145,7 +145,7 @@ def test_a_change_that_computes_nothing_otherwise_needs_no_word(bench: Bench) ->
 
 def test_a_pool_follows_its_parts(bench: Bench) -> None:
     parts = [{"lot": "malachite-1", "amount": "4 g"}, {"lot": "malachite-2", "amount": "4 g"}]
-    bench.put("pools/P-1", {"made_on": "2026-05-20", "from": parts, "lot": "pool-1"})
+    bench.put("pools/P-1", {"made_on": "2026-05-14", "from": parts, "lot": "pool-1"})
     charges = [{"lot": "pool-1", "amount": "8.00 g"}, {"lot": "vinegar-1", "amount": "160 mL"}]
     bench.put("runs/VG-5", dissolve(5, "10.4 g", charges=charges))
     theoretical = 8 * 0.96 / MALACHITE * 2 * VERDIGRIS
@@ -155,7 +155,7 @@ def test_a_pool_follows_its_parts(bench: Bench) -> None:
     bench.put("runs/VG-1", run)
     # Half of the pool is now of 90 %: 93 % on the whole.
     assert result(bench, "VG-5")["theoretical_g"] == pytest.approx(theoretical * 0.93 / 0.96, rel=5e-4)
-    measured = {"made_on": "2026-05-20", "from": parts, "lot": "pool-1", "assay": "0.80"}
+    measured = {"made_on": "2026-05-14", "from": parts, "lot": "pool-1", "assay": "0.80"}
     bench.put("pools/P-1", measured)
     assert result(bench, "VG-5")["theoretical_g"] == pytest.approx(theoretical * 0.80 / 0.96, rel=5e-4)
 

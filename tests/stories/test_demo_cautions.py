@@ -5,33 +5,12 @@ The heat of aluminium in lye, about -415 kJ/mol, and the lower limit of hydrogen
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
 
-from service.app import SERVICE, create_app
-from service.cli.demo import load, seed_files
-from service.cli.opening import opened_at_newest_schema
-from service.settings import Settings
-
-AT = dt.datetime(2026, 11, 25, 9, tzinfo=dt.UTC)
 ALUM = "/v1/routes/madder-lake/steps/alum"
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FlaskClient]:
-    """The demo as it is served, on SQLite; it is only read."""
-    settings = Settings(database_url=f"sqlite:///{tmp_path_factory.mktemp('demo') / 'weighbook.db'}")
-    with opened_at_newest_schema(settings.database_url) as database:
-        token = load(database, seed_files(None), at=AT)
-    app = create_app(settings, now=lambda: AT)
-    client = app.test_client()
-    client.environ_base["HTTP_AUTHORIZATION"] = f"Bearer {token}"
-    yield client
-    app.extensions[SERVICE].database.close()
 
 
 def cautions(demo: FlaskClient, question: str, **asked: str) -> dict[str, dict[str, Any]]:

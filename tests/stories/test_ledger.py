@@ -7,6 +7,7 @@ ester 0.95·(200·k_pool + 3.00 + 0.15 + 2.00)/170; each given to the last digit
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
@@ -178,3 +179,44 @@ def test_what_the_product_of_the_route_really_cost(bench: Bench) -> None:
     assert found["cost_per_g"] is None
     assert found["reasons"]["cost_per_g"] == "no run of the route has given its product by then"
     assert Decimal(found["work_in_progress"]["amount"]) == pytest.approx(Decimal("10.928667"), abs=MICRO)
+
+
+def with_credit(bench: Bench, amount: str) -> dict[str, Any]:
+    run = bench.get("runs/E-1")
+    body = {key: run[key] for key in ("route", "step", "status", "started_on", "finished_on", "operator", "charges")}
+    ester = {"material": "ester", "lot": "ester-1", "net": "170 g"}
+    back = {"material": "ethanol", "lot": "ethanol-back", "role": "recovered", "net": "180 g", "credit": eur(amount)}
+    return {**body, "outturns": [ester, back]}
+
+
+def test_a_credit_above_what_the_run_cost_is_refused(bench: Bench) -> None:
+    """The run cost 200·0.0288933 + 3.00 + 0.15 + 2.00 = 10.928667."""
+    tag = {"If-Match": bench.client.get("/v1/runs/E-1").headers["ETag"]}
+    before = bench.get("runs/E-1")
+    refused = bench.refused("runs/E-1", with_credit(bench, "10.93"), headers=tag)
+    (fault,) = refused.get_json(force=True)["faults"]
+    assert (refused.status_code, fault["code"], fault["pointer"]) == (422, "credit-above-cost", "/outturns/1/credit")
+    assert "10.92866" in fault["detail"]
+    new = {**with_credit(bench, "10.93"), "charges": [{"lot": "ethanol-1", "amount": "1 g"}]}
+    new["outturns"] = [{**each, "lot": f"{each['lot']}-new"} for each in new["outturns"]]
+    assert bench.refused("runs/E-9", new).status_code == 422
+    assert bench.client.get("/v1/runs/E-9").status_code == 404
+    assert bench.get("runs/E-1") == before
+    assert bench.put("runs/E-1", with_credit(bench, "10.92"))["findings"] == []
+    assert bench.get("lots/ethanol-back/cost")["total"] == {"amount": "10.92", "currency": "EUR"}
+    assert bench.get("lots/ester-1/cost")["cost_per_g"] == pytest.approx(0.008667 / 170, abs=1e-8)
+
+
+def test_a_credit_that_a_falling_price_left_above_the_cost_is_found(bench: Bench) -> None:
+    """What the credited lot carries is never more than the run cost: nothing is lost, and the run says so."""
+    bench.put("runs/E-1", with_credit(bench, "10.00"))
+    bench.put("lots/ethanol-1", {"material": "ethanol", "amount": "800 g", "value": eur("0.80"), "origin": "bought",
+                                 "received_on": "2026-03-01"})  # fmt: skip
+    (finding,) = bench.get("runs/E-1")["findings"]
+    assert finding["code"] == "credit-above-cost"
+    (listed,) = bench.get("findings", code="credit-above-cost")["findings"]
+    assert (listed["kind"], listed["record"], listed["code"]) == ("runs", "E-1", "credit-above-cost")
+    assert Decimal(bench.get("lots/ethanol-back/cost")["total"]["amount"]) == pytest.approx(
+        Decimal("10.928667") - Decimal("2.70"), abs=MICRO
+    )
+    assert Decimal(bench.get("ledger/balance")["difference"]["amount"]) == 0

@@ -161,7 +161,7 @@ def test_a_failure_and_a_pool(bench: Bench) -> None:
     bench.put("runs/VG-6", carbonate(6, "1 g", status="failed", outturns=[]))
     assert bench.get("routes/verdigris/cost")["cost_per_g"] > before
     parts = [{"lot": "malachite-1", "amount": "5 g"}, {"lot": "malachite-2", "amount": "4 g"}]
-    bench.put("pools/P-1", {"made_on": "2026-05-20", "from": parts, "lot": "malachite-pool"})
+    bench.put("pools/P-1", {"made_on": "2026-05-16", "from": parts, "lot": "malachite-pool"})
     used = dissolve(
         7, "11.9 g", charges=[{"lot": "malachite-pool", "amount": "9.00 g"}, {"lot": "vinegar-1", "amount": "180 mL"}]
     )

@@ -86,7 +86,23 @@ def off_scale(values: ArrayLike, scale: Scale) -> NDArray[np.float64]:
     # A t of few degrees has tails that overflow an exponential, or a product of ten of them.
     if scale == "ln":
         return np.exp(np.minimum(np.asarray(values, dtype=np.float64), 50.0))
-    return np.reciprocal(1.0 + np.exp(np.minimum(-np.asarray(values, dtype=np.float64), 700.0)))
+    negated = np.array(values, dtype=np.float64)
+    np.negative(negated, out=negated)
+    return off_negated_logit(negated)
+
+
+def off_negated_logit(negated: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return 1/(1 + exp(x)): the yields at points of the logit scale, whose negatives x are overwritten.
+
+    ``negated``: any shape; the array that is returned.
+
+    >>> off_negated_logit(np.array([0.0, 900.0])).round(3).tolist()
+    [0.5, 0.0]
+    """
+    np.minimum(negated, 700.0, out=negated)
+    np.exp(negated, out=negated)
+    negated += 1.0
+    return np.reciprocal(negated, out=negated)
 
 
 def spread_of(yields: ArrayLike, scale: Scale) -> tuple[float, int]:

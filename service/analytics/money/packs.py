@@ -157,7 +157,7 @@ class _Order:
         best: _Counts = ()
         best_cash, least_bound = math.inf, math.inf
         for case in cases:
-            found = self._bounded(dict(zip(bound_by, case, strict=True)))
+            found = self._bounded(dict(zip(bound_by, case, strict=True)), best_cash)
             if found is None:
                 continue
             counts, bound = found
@@ -178,8 +178,9 @@ class _Order:
             return math.inf
         return sum(value + self.terms[supplier].shipping(value) for supplier, value in goods.items())
 
-    def _bounded(self, state: Mapping[str, str]) -> tuple[_Counts, int] | None:
-        """Return an order under one state of the suppliers and a lower bound of all such; None where there is none."""
+    def _bounded(self, state: Mapping[str, str], below: float) -> tuple[_Counts, int] | None:
+        """Return an order under one state of the suppliers and a lower bound of all such; None where there is none
+        whose bound lies ``below`` that."""
         counts = [0] * len(self.offers)
         bound = 0
         could_sell = dict.fromkeys(state, 0)
@@ -190,6 +191,8 @@ class _Order:
                 return None
             cost, packs = cover
             bound += cost
+            if bound >= below:
+                return None
             for place, count in packs.items():
                 counts[place] = count
             for supplier in {self.offers[place].supplier for place in open_places} & state.keys():

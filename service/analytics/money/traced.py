@@ -119,8 +119,19 @@ def unpriced_behind(ledger: Ledger, lot: int) -> tuple[str, ...]:
     >>> unpriced_behind(ledger_of([gift]), 0)
     ('gift',)
     """
+    return unpriced_in(ledger, events_behind(ledger, [lot]))
+
+
+def unpriced_in(ledger: Ledger, events: Iterable[int]) -> tuple[str, ...]:
+    """Return the names of what has no known cost in events of these numbers, in order.
+
+    >>> from service.analytics.money.ledger import Event, Kind, Make, Take, ledger_of
+    >>> gift = Event("gift", Kind.OPENING, None, makes=(Make("gift", None),))
+    >>> unpriced_in(ledger_of([gift, Event("run", Kind.FAILED, None, takes=(Take("gift", 2),))]), [1])
+    ('gift',)
+    """
     names: set[str] = set()
-    for event in events_behind(ledger, [lot]):
+    for event in events:
         names.update(ledger.unpriced.get(event, ()))
         taken = slice(*ledger.order.event_bounds[event : event + 2].tolist())
         behind = ledger.take_lot[taken][ledger.take_quantity[taken] != 0]

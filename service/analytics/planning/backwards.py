@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from service.analytics.forecast.draws import SharedDraws
+from service.analytics.money.packs import Purchase
 from service.analytics.planning.inputs import PlanInputs, PlanQuestion
-from service.analytics.planning.whole import WholePlan, plan_from
+from service.analytics.planning.whole import WholePlan, plan_from, shopping_for
 from service.errors import NotComputable
 
 CLOSE = 1e-5
@@ -17,7 +18,9 @@ CLOSE = 1e-5
 _WIDEN = 8.0
 _MOST_WIDENINGS = 10
 _MOST_NARROWINGS = 6
-_MOST_GUESSES = 12
+_MOST_IDLE = 1
+"""So many guesses in a row may leave more than half of the interval before one is halved."""
+_FIRST_GUESSES = 2
 _ROUNDING = 1e-9
 
 
@@ -69,24 +72,41 @@ class _Backwards:
     def most(self) -> Reached:
         """The plan of the largest target that is enough, between one that is and one that is not."""
         low, high, beyond = self._bracket()
-        tries = 0
+        over_shot, idle, width = True, 0, math.inf
         while high > low.question.target_g * (1 + CLOSE):
             at = low.question.target_g
-            middle = math.sqrt(at * high)
-            if self._budget_micro is None and tries < _MOST_GUESSES:
-                # What is held lasts in proportion, as long as no batch is added: so far, or a hair beyond it.
-                guess = max(at * self._shortest(low, {})[0], at * (1 + 0.9 * CLOSE))
-                middle = guess if guess < high else middle
-            tries += 1
+            idle = 0 if high / at - 1 <= 0.5 * width else idle + 1
+            width = high / at - 1
+            middle = self._guess(low, high, beyond, over_shot) if idle <= _MOST_IDLE else None
+            if middle is None:
+                middle = math.sqrt(at * high)
             tried = self._plan(middle)
-            if tried is not None and self._enough(tried):
-                low = tried
-            else:
+            over_shot = tried is None or not self._enough(tried)
+            if tried is None or over_shot:
                 high, beyond = middle, tried
+            else:
+                low = tried
         if beyond is None:
             assert self._refused is not None
             raise self._refused
         return Reached(low, self._short_of(beyond, low))
+
+    def _guess(self, low: WholePlan, high: float, beyond: WholePlan | None, over_shot: bool) -> float | None:
+        """Where the most may lie, reckoned from one of the two plans about it; None where neither leads in between.
+
+        What is held and what the cash buys last in proportion, as long as no batch is added: so far, or a hair beyond
+        it. The plan that was tried last comes first.
+        """
+        at = low.question.target_g
+        for from_low in (False, True) if over_shot else (True, False):
+            guess = 0.0
+            if from_low:
+                guess = max(at * self._lasts(low), at * (1 + 0.9 * CLOSE))
+            elif beyond is not None:
+                guess = high * self._lasts(beyond)
+            if at < guess < high:
+                return guess
+        return None
 
     def _bracket(self) -> tuple[WholePlan, float, WholePlan | None]:
         """A plan that is enough, a target too large, and its plan."""
@@ -94,8 +114,9 @@ class _Backwards:
         target_g = 0.5 * last.plan.factor_g_per_g * (last.cost.batch_g or 1.0)
         found = self._plan(target_g)
         if found is not None and self._enough(found):
-            for _ in range(_MOST_WIDENINGS):
-                target_g *= _WIDEN
+            for step in range(_MOST_WIDENINGS):
+                lasts = self._lasts(found) * (1 + 0.5 * CLOSE)
+                target_g *= lasts if step < _FIRST_GUESSES and lasts < math.inf else _WIDEN
                 wider = self._plan(target_g)
                 if wider is None or not self._enough(wider):
                     return found, target_g, wider
@@ -104,11 +125,13 @@ class _Backwards:
                 "nothing that the route takes runs out: every bought material costs nothing or is there in plenty",
                 code="nothing-runs-out",
             )
-        for _ in range(_MOST_NARROWINGS):
-            narrower = self._plan(target_g / _WIDEN)
+        for step in range(_FIRST_GUESSES + _MOST_NARROWINGS):
+            lasts = self._lasts(found) if step < _FIRST_GUESSES and found is not None else 0.0
+            narrower_g = target_g * (lasts or 1 / _WIDEN)
+            narrower = self._plan(narrower_g)
             if narrower is not None and self._enough(narrower):
                 return narrower, target_g, found
-            target_g, found = target_g / _WIDEN, narrower
+            target_g, found = narrower_g, narrower
         if found is None:
             assert self._refused is not None
             raise self._refused
@@ -139,8 +162,35 @@ class _Backwards:
         """Whether the shelf holds all that a plan needs, or the budget pays for what it does not hold."""
         if self._budget_micro is None:
             return self._shortest(whole, {})[0] >= 1.0
-        purchase = whole.shopping.purchase
-        return not purchase.not_offered and purchase.cash_micro <= self._budget_micro
+        return self._pays(whole.shopping.purchase)
+
+    def _pays(self, purchase: Purchase) -> bool:
+        return not purchase.not_offered and purchase.cash_micro <= (self._budget_micro or 0)
+
+    def _lasts(self, whole: WholePlan) -> float:
+        """How many times the needs of a plan there is enough for, all in proportion; 0 where for no part of them."""
+        if self._budget_micro is None:
+            return self._shortest(whole, {})[0]
+        needs = {material: need.need_g for material, need in whole.plan.campaign.materials.items()}
+
+        def enough(times: float) -> bool:
+            return self._pays(shopping_for(self._inputs, {m: times * grams for m, grams in needs.items()}).purchase)
+
+        low = high = 1.0
+        if enough(1.0):
+            while enough(high):
+                low, high = high, high * _WIDEN
+                if high > _WIDEN**_MOST_WIDENINGS:
+                    return math.inf
+        else:
+            while not enough(low):
+                low, high = low / _WIDEN, low
+                if low < _WIDEN**-_MOST_NARROWINGS:
+                    return 0.0
+        while high > low * (1 + 0.2 * CLOSE):
+            middle = math.sqrt(low * high)
+            low, high = (middle, high) if enough(middle) else (low, middle)
+        return low
 
     def _shortest(self, whole: WholePlan, bought_g: Mapping[str, float]) -> tuple[float, str]:
         """The least of what is held over what is needed, of all that can run out, and the material."""

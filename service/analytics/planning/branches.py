@@ -9,22 +9,24 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.analytics.forecast.draws import Trials
 from service.analytics.planning.campaign import Campaigns
-from service.analytics.planning.chain import starting_amount
+from service.analytics.planning.chain import order_statistic
 from service.analytics.planning.graph import BILL, Over, PlannedFlow, PlanStep, planned_flow
+from service.analytics.planning.stretch import wanted_trials
 
 MOST_OVER = 20.0
 """No branch is over-provided by more than this beside another (judgement)."""
 
-_COARSE = np.linspace(-math.log(MOST_OVER), math.log(MOST_OVER), 7)
+_COARSE = 7
 _GOLDEN = (math.sqrt(5) - 1) / 2
-_COARSE_TRIALS = 1024
-_FINE = 0.01
+_COARSE_TRIALS = 512
+_FINE = 0.02
 _MOST_SWEEPS = 6
 
 
@@ -41,7 +43,7 @@ def cheapest_over(
     shape (trials,), final product over what is planned, for a feed as planned. At a ratio o the product is
     A·min(o·levels)·tail, so that A = 1/quantile is closed, and the cost is A·(rest + Σ o·branch). ``branch_costs`` and
     ``rest_cost``: money at the bill's ratio. One ratio at a time is gone through on a coarse grid and then by golden
-    section, to 1 %, in turn until none moves: about the least cost, 1 % of a ratio is next to nothing.
+    section, to 2 %, in turn until none moves: about the least cost, 2 % of a ratio is next to nothing.
 
     All 1 where so many trials fail that no amount suffices, or nothing costs anything.
 
@@ -52,61 +54,104 @@ def cheapest_over(
     (1.0, True)
     """
     logs = [0.0] * len(branch_costs)
-    # The coarse grid is gone through on the first trials alone; what it leads to is reckoned on them all.
-    few = min(_COARSE_TRIALS, tail.size)
+    brought = levels * tail
+    place = tail.size - wanted_trials(confidence, tail.size)
 
-    def cost(tried: Sequence[float], trials: int = tail.size) -> float:
-        over = _normal(tried)
-        reached = over[0] * levels[0, :trials]
-        for share, level in zip(over[1:], levels[1:], strict=True):
-            np.minimum(reached, share * level[:trials], out=reached)
-        reached *= tail[:trials]
-        amount = starting_amount(reached, 1.0, confidence)
-        if amount is None:
-            return math.inf
-        branches = math.fsum(share * each for share, each in zip(over, branch_costs, strict=True))
-        return amount * (rest_cost + branches)
-
-    least = cost(logs)
-    if math.isinf(least) or least <= 0:
-        return (1.0,) * len(logs)
-    for _ in range(1 if len(logs) == 2 else _MOST_SWEEPS):
+    least_cost = found_cost = math.inf
+    for sweep in range(1 if len(logs) == 2 else _MOST_SWEEPS):
         before = list(logs)
-        for place in range(1, len(logs)):
-
-            def along(value: float, trials: int = tail.size, at: int = place) -> float:
-                return cost([value if k == at else old for k, old in enumerate(logs)], trials)
-
-            logs[place] = _least_along(along, logs[place], few)
+        for at in range(1, len(logs)):
+            lesser = _least_of([brought[k] for k in range(len(logs)) if k != at], [*logs[:at], *logs[at + 1 :]])
+            money = partial(_money, logs, at, branch_costs, rest_cost)
+            along = _Along(lesser, brought[at], place, money)
+            if sweep == 0 and at == 1:
+                least_cost = found_cost = along.cost(logs[at])
+                if math.isinf(least_cost) or least_cost <= 0:
+                    return (1.0,) * len(logs)
+            others = [*logs[:at], *logs[at + 1 :]]
+            # No branch is over-provided by more than so much beside any other.
+            low, high = max(others) - math.log(MOST_OVER), min(others) + math.log(MOST_OVER)
+            logs[at], found_cost = along.least(low, high, logs[at])
         if all(abs(new - old) < _FINE for new, old in zip(logs, before, strict=True)):
             break
-    return tuple(_normal(logs)) if cost(logs) < least else (1.0,) * len(logs)
+    return tuple(_normal(logs)) if found_cost < least_cost else (1.0,) * len(logs)
+
+
+def _least_of(brought: Sequence[Trials], logs: Sequence[float]) -> Trials:
+    """What the least of some branches brings, each over-provided exp(log) times."""
+    least = brought[0] if logs[0] == 0.0 else math.exp(logs[0]) * brought[0]
+    for other, log in zip(brought[1:], logs[1:], strict=True):
+        least = np.minimum(least, math.exp(log) * other)
+    return least
 
 
 def _normal(logs: Sequence[float]) -> list[float]:
     least = min(logs)
-    return [math.exp(min(value - least, math.log(MOST_OVER))) for value in logs]
+    return [math.exp(value - least) for value in logs]
 
 
-def _least_along(cost: Callable[..., float], start: float, few: int) -> float:
-    """Where the cost is least: the best of a coarse grid about 0 and ``start``, then golden section beside it."""
-    points: list[float] = sorted({*_COARSE.tolist(), start})
-    costs = [cost(point, few) for point in points]
-    best = min(range(len(points)), key=costs.__getitem__)
-    low, high = points[max(best - 1, 0)], points[min(best + 1, len(points) - 1)]
-    left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
-    at_left, at_right = cost(left), cost(right)
-    while high - low > _FINE:
-        if at_left <= at_right:
-            high, right, at_right = right, left, at_left
-            left = high - _GOLDEN * (high - low)
-            at_left = cost(left)
-        else:
-            low, left, at_left = left, right, at_right
-            right = low + _GOLDEN * (high - low)
-            at_right = cost(right)
-    found, at_found = (left, at_left) if at_left <= at_right else (right, at_right)
-    return found if at_found <= cost(points[best]) else points[best]
+def _money(logs: Sequence[float], at: int, costs: Sequence[float], rest: float, value: float) -> float:
+    """Money for an amount of 1: the branches at exp(log), that at place ``at`` at exp(value), the rest as planned."""
+    tried = [*logs[:at], value, *logs[at + 1 :]]
+    return math.exp(min(tried)) * rest + math.fsum(math.exp(log) * each for log, each in zip(tried, costs, strict=True))
+
+
+class _Along:
+    """One branch beside the others: the trials' product is min(``lesser``, exp(value)·``own``), a value a trial.
+
+    It rises with the value in every trial, and with it the ``place``-th of the trials in order. Between two values only
+    those trials can be that one which are not below it at both or above it at both: the others are counted and left.
+    """
+
+    def __init__(self, lesser: Trials, own: Trials, place: int, money: Callable[[float], float]) -> None:
+        self._lesser, self._own, self._place, self._money = lesser, own, place, money
+
+    def least(self, low: float, high: float, start: float) -> tuple[float, float]:
+        """Where the cost is least, and that cost: from the best of a coarse grid and ``start`` by golden section.
+
+        The grid is gone through on some of the trials, the section on all that can decide.
+        """
+        points: list[float] = sorted({*np.linspace(low, high, _COARSE).tolist(), min(max(start, low), high)})
+        every = max(1, self._own.size // _COARSE_TRIALS)
+        some = _Along(self._lesser[::every], self._own[::every], self._place // every, self._money)
+        costs = [some.cost(point) for point in points]
+        best = min(range(len(points)), key=costs.__getitem__)
+        low, high = points[max(best - 1, 0)], points[min(best + 1, len(points) - 1)]
+        return self._between(low, high)._golden(low, high, points[best])
+
+    def cost(self, value: float) -> float:
+        """Money for what the wanted share of the trials reaches, a gram."""
+        least = self._reached(value)
+        return self._money(value) / least if least > 0 else math.inf
+
+    def _reached(self, value: float) -> float:
+        return order_statistic(np.minimum(self._lesser, math.exp(value) * self._own), self._place)
+
+    def _between(self, low: float, high: float) -> _Along:
+        """The same with only those trials that can decide between two values."""
+        at_low, at_high = (np.minimum(self._lesser, math.exp(value) * self._own) for value in (low, high))
+        least, most = order_statistic(at_low, self._place), order_statistic(at_high, self._place)
+        above = at_high >= least
+        deciding = above & (at_low <= most)
+        below = int(self._own.size - np.count_nonzero(above))
+        return _Along(self._lesser[deciding], self._own[deciding], self._place - below, self._money)
+
+    def _golden(self, low: float, high: float, start: float) -> tuple[float, float]:
+        left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
+        at_left, at_right = self.cost(left), self.cost(right)
+        while high - low > _FINE:
+            if at_left <= at_right:
+                high, right, at_right = right, left, at_left
+                left = high - _GOLDEN * (high - low)
+                at_left = self.cost(left)
+            else:
+                low, left, at_left = left, right, at_right
+                right = low + _GOLDEN * (high - low)
+                at_right = self.cost(right)
+        at_start = self.cost(start)
+        if at_start < min(at_left, at_right):
+            return start, at_start
+        return (left, at_left) if at_left <= at_right else (right, at_right)
 
 
 def flow_cost(steps: Sequence[PlanStep], flow: PlannedFlow) -> float | None:

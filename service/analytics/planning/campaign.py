@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from service.analytics.forecast.draws import StepDraws, Trials
-from service.analytics.planning.chain import p_max, reach_probability
+from service.analytics.planning.chain import order_statistic, p_max, reach_probability
 from service.analytics.planning.graph import PlannedFlow, PlanStep
 
 MOST_RATIO = 1e9
@@ -56,9 +56,11 @@ class Campaigns:
     def ratio(self, place: int, batches: int) -> Trials:
         """Return grams of product per gram of key input of a step over ``batches`` even batches: shape (trials,)."""
         if (place, batches) not in self._ratios:
-            ratio = self._draws[place].success(batches) * self._steps[place].factor_g_per_g
-            if self._steps[place].forecast.scale == "ln":
-                np.minimum(ratio, MOST_RATIO, out=ratio)
+            ratio, step = self._draws[place].success(batches), self._steps[place]
+            if step.factor_g_per_g != 1.0:
+                ratio = ratio * step.factor_g_per_g
+            if step.forecast.scale == "ln":
+                ratio = np.minimum(ratio, MOST_RATIO)
             self._ratios[place, batches] = ratio
         return self._ratios[place, batches]
 
@@ -150,5 +152,5 @@ def mean_of(values: Trials, *, heavy: bool) -> float:
     """
     if heavy and values.size > 1:
         place = math.ceil(0.99 * values.size) - 1
-        values = np.minimum(values, np.partition(values, place)[place])
-    return float(values.mean())
+        values = np.minimum(values, order_statistic(values, place))
+    return float(np.add.reduce(values)) / values.size

@@ -148,7 +148,7 @@ def entries_of(inputs: PlanInputs, whole: WholePlan, shared: SharedDraws | None 
     >>> inputs = PlanInputs("r", "salt", dt.date(2026, 1, 1), "EUR", steps, price_per_g={"ore": 0.1}, offers=offers)
     >>> found = entries_of(inputs, plan_from(inputs, PlanQuestion(10.0, trials=1024)))
     >>> [choice.decision for choice in found.choices], [(way.buy, way.cash_micro) for way in found.ways]
-    (['buy', 'make'], [((), 6000000), (('a',), 2000000)])
+    (['buy', 'make'], [((), 5000000), (('a',), 2000000)])
     """
     prices = {
         place: price

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from service.analytics.forecast.draws import WHAT_IF_TRIALS, SharedDraws, seed_for
+from service.analytics.forecast.draws import WHAT_IF_TRIALS, SharedDraws, StepDraws, seed_for
 from service.analytics.planning.branches import cheapest_branches, flow_cost, meetings
 from service.analytics.planning.campaign import Campaigns
 from service.analytics.planning.graph import PlannedFlow, PlanStep, check_steps
@@ -63,11 +63,7 @@ def plan_route(
     check_steps(steps)
     last = range(len(steps))[final]
     shared = SharedDraws() if shared is None else shared
-    draws = [
-        shared.of(step.forecast, seed_for(*(step.seed_words or (*seed_words, step.code)), "yield"), trials)
-        for step in steps
-    ]
-    campaigns = Campaigns(steps, last, draws)
+    campaigns = Campaigns(steps, last, draws_of(steps, seed_words, trials, shared))
     for step, ratio in zip(steps, campaigns.expected_ratio, strict=True):
         if ratio == 0:
             raise NotComputable(
@@ -88,13 +84,31 @@ def plan_route(
         confidence=confidence,
         trials=trials,
         campaign=search.described(flow),
-        at_the_mean=search.described(search.flow_at_the_mean(), planned_needs=True),
+        at_the_mean=search.as_planned(search.flow_at_the_mean()),
         p_max=p_max,
         p_max_without_spares=search.campaigns.greatest_reach(search.flow_without_spares(flow.output_g), target_g),
         near_edge=near_edge,
         offered_spare=None if spare is None else steps[spare].code,
+        steps=tuple(steps),
+        flow=flow,
         branches=branches,
     )
+
+
+def draws_of(
+    steps: Sequence[PlanStep], seed_words: tuple[str, ...], trials: int, shared: SharedDraws
+) -> list[StepDraws]:
+    """Return the draws of every step, the same for every question about it.
+
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> step = PlanStep("roast", forecast_step([0.6], 0, mass_ratio=False), 0.5)
+    >>> [draws.trials for draws in draws_of([step], ("calx",), 8, SharedDraws())]
+    [8]
+    """
+    return [
+        shared.of(step.forecast, seed_for(*(step.seed_words or (*seed_words, step.code)), "yield"), trials)
+        for step in steps
+    ]
 
 
 def _at_least_cost(
@@ -107,7 +121,7 @@ def _at_least_cost(
     over = cheapest_branches(search.campaigns, steps, flow, search.confidence)
     if not over:
         return search, flow, Branches((), at_the_bill, at_the_bill)
-    other = Search(steps, last, search.campaigns, search.target_g, search.confidence, wanted, over)
+    other = Search(steps, last, search.campaigns, search.target_g, search.confidence, wanted, over, search.stretches)
     try:
         found = other.least_flow()
     except NotComputable:  # a branch that brings more may take more batches than there can be

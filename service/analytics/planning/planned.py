@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from service.analytics.planning.graph import PlannedFlow, PlanStep
+
 
 @dataclass(frozen=True, slots=True)
 class PlannedStep:
@@ -78,11 +80,12 @@ class Branches:
 class Plan:
     """The answer: ``campaign`` reaches the target at the confidence asked for.
 
-    ``at_the_mean`` is what the expected ratios alone would ask for, shown beside it and never instead, its needs as
-    planned. ``p_max``: the
+    ``at_the_mean`` is what the expected ratios alone would ask for, shown beside it and never instead, all its
+    amounts as planned. ``p_max``: the
     most that any amount could reach in the plan's batches; ``p_max_without_spares`` the same without the spare ones.
     ``near_edge``: the confidence lies so near ``p_max`` that the grams hang on a few trials; one more batch of the step
-    ``offered_spare`` would take the plan off the edge. ``branches`` is None where no branches meet.
+    ``offered_spare`` would take the plan off the edge. ``steps`` are as they were planned, ``flow`` what is asked of
+    them. ``branches`` is None where no branches meet.
     """
 
     target_g: float
@@ -94,4 +97,6 @@ class Plan:
     p_max_without_spares: float
     near_edge: bool
     offered_spare: str | None
+    steps: tuple[PlanStep, ...]
+    flow: PlannedFlow
     branches: Branches | None = None

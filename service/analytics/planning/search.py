@@ -3,27 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
 from service.analytics.forecast.draws import MOST_BATCHES, Trials
 from service.analytics.planning.campaign import Campaigns, Outcomes, mean_of
-from service.analytics.planning.chain import all_fail, reach_probability, starting_amount
+from service.analytics.planning.chain import all_fail, order_statistic, reach_probability, starting_amount
 from service.analytics.planning.graph import BILL, Over, PlannedFlow, PlanStep, planned_flow
 from service.analytics.planning.planned import Campaign, Need, PlannedStep
+from service.analytics.planning.stretch import Stretches, in_proportion, wanted_trials
 from service.errors import NotComputable
 
 _JUST_ABOVE = 1 + 1e-9
 _LEAST_STRETCH = 1 + 1e-6
 _CLOSE = 1e-10
 _EXACT = 1e-13
+_SHORT_OF = 0.85
+_FEW_STRETCHES = 4
+"""So many stretches are sooner gone through than passed over."""
 
 
 class Search:
     """One question at one ratio of branches, and the flow that answers it.
 
     ``wanted``: spare batches in any case, a step; ``over``: what some branches are over-provided by.
+    ``stretches``: those of another ratio of branches of the same question.
     """
 
     def __init__(
@@ -35,6 +40,7 @@ class Search:
         confidence: float,
         wanted: tuple[int, ...],
         over: Over = BILL,
+        stretches: Stretches | None = None,
     ) -> None:
         self.campaigns = campaigns
         self._steps = steps
@@ -47,6 +53,9 @@ class Search:
         self._margins: dict[float, float] = {}
         self._trials = self.campaigns.ratio(final, 1).size
         self._none = (0,) * len(steps)
+        self.stretches: Stretches | None = None
+        if in_proportion(steps[: final + 1]):
+            self.stretches = stretches or Stretches(steps, final, target_g, self._trials, campaigns.ratio)
 
     def flow_without_spares(self, output_g: float) -> PlannedFlow:
         """The flow that the steps' limits alone ask for."""
@@ -67,16 +76,72 @@ class Search:
         No output below confidence x target can reach it: the chance is at most the mean of the final amount over the
         target (Markov's inequality), and that mean is at most the output; a tenth is left for the draws' own scatter.
         """
-        low = self._first_possible(0.9 * self.confidence * self.target_g)
+        low = 0.9 * self.confidence * self.target_g
+        return self._by_steps(low) if self.stretches is None else self._by_stretches(self.stretches, low)
+
+    def _by_stretches(self, stretches: Stretches, low: float) -> PlannedFlow:
+        """The flow of the least output from ``low`` on, where each stretch of constant counts has a closed form."""
+        bounded = True
         while True:
             start = low * _JUST_ABOVE
-            flow = self._flow(start)
-            if max(flow.batches) > MOST_BATCHES:
-                raise NotComputable(
-                    f"{self.target_g:g} g would take more than {MOST_BATCHES} batches of one step: "
-                    "state a larger batch or a smaller target",
-                    code="too-many-batches",
-                )
+            flow = self._within_bounds(start)
+            high = max(flow.next_change_g, low * _LEAST_STRETCH)
+            stretch = stretches.of(flow)
+            if stretch.reaches(high, self.confidence):
+                least = stretch.least_output(self.confidence)
+                if math.isinf(least):
+                    raise NotComputable(
+                        "no amount reaches the target at this confidence", code="confidence-out-of-reach"
+                    )
+                return self._flow(min(max(least, start), high))
+            if bounded:
+                # What the present batches would take if they had no limit is most often some way beyond the least.
+                beyond = _SHORT_OF * stretch.least_output(self.confidence, limited=False)
+                bound = self._bound(stretches, flow, beyond)
+                bounded = bound > high
+                low = max(high, bound)
+            else:
+                low = high
+
+    def _within_bounds(self, output_g: float) -> PlannedFlow:
+        flow = self._flow(output_g)
+        if max(flow.batches) > MOST_BATCHES:
+            raise NotComputable(
+                f"{self.target_g:g} g would take more than {MOST_BATCHES} batches of one step: "
+                "state a larger batch or a smaller target",
+                code="too-many-batches",
+            )
+        return flow
+
+    def _bound(self, stretches: Stretches, flow: PlannedFlow, guess: float) -> float:
+        """An output up to ``guess``, from that of ``flow`` on, below which none reaches, however its batches fall.
+
+        In every trial no count of batches in between gives more than the greatest ratio over them all, so that what
+        that gives reaches no later. 0 where the stretches in between are fewer than is worth it.
+        """
+        if math.isinf(guess) or guess <= flow.output_g:
+            return 0.0
+        beyond = self._flow(guess)
+        counts = list(zip(flow.batches, beyond.batches, strict=True))
+        if max(beyond.batches) > MOST_BATCHES or sum(most - fewest for fewest, most in counts) <= _FEW_STRETCHES:
+            return 0.0
+        spare = max(
+            count - needed
+            for each in (flow, beyond)
+            for count, needed in zip(each.batches, each.needed_batches, strict=True)
+        )
+        greatest = {
+            place: self.campaigns.greatest_ratio(place, fewest, max(fewest, most) + spare)
+            for place, (fewest, most) in enumerate(zip(flow.needed_batches, beyond.needed_batches, strict=True))
+            if most
+        }
+        return min(guess, stretches.of(beyond, greatest).least_output(self.confidence) * (1 - 1e-9))
+
+    def _by_steps(self, low: float) -> PlannedFlow:
+        """The flow of the least output from ``low`` on, each stretch searched: stock and smallest batches bend it."""
+        while True:
+            start = low * _JUST_ABOVE
+            flow = self._within_bounds(start)
             high = max(flow.next_change_g, low * _LEAST_STRETCH)
             # What is reached rises along a stretch, so that its end decides.
             if not math.isinf(high) and not self._reaches(high):
@@ -87,39 +152,6 @@ class Search:
             if math.isinf(high):
                 high = self._far_enough(start)
             return self._flow(_least_root(self._margin, start, high))
-
-    def _first_possible(self, low: float) -> float:
-        """An output from ``low`` on below which none reaches, however its batches fall.
-
-        In every trial no count of batches in between gives more than the greatest ratio over them all. Without stock
-        and smallest batches what that gives is in proportion to the output, so that its own least output is a bound.
-        """
-        flow = self._flow(low * _JUST_ABOVE)
-        margin = self._margin(low * _JUST_ABOVE) if max(flow.batches) <= MOST_BATCHES else 0.0
-        if not -0.99 < margin < 0 or math.isinf(flow.next_change_g):
-            return low
-        guess = low / (1 + margin)
-        beyond = self._flow(guess)
-        if max(beyond.batches) > MOST_BATCHES:
-            return low
-        spare = max(
-            count - needed
-            for each in (flow, beyond)
-            for count, needed in zip(each.batches, each.needed_batches, strict=True)
-        )
-        counts = list(zip(flow.needed_batches, beyond.needed_batches, strict=True))
-        if any(fewest == 0 < most for fewest, most in counts):
-            return low
-        ratios = [
-            self.campaigns.greatest_ratio(place, fewest, max(fewest, most) + spare) if most else None
-            for place, (fewest, most) in enumerate(counts)
-        ]
-        final_g = self._per_trial(self.campaigns.carry_out(beyond, limited=False, ratios=ratios))
-        bound = starting_amount(final_g, self.target_g, self.confidence)
-        if bound is None or bound >= 1:
-            return guess
-        straight = all(step.smallest_g is None and step.stock_g == 0 for step in self._steps)
-        return max(low, guess * bound * (1 - 1e-9)) if straight else low
 
     def best_spare(self, batches: Sequence[int]) -> int | None:
         """The step where one more batch raises the logarithm of the greatest reach most per cost; None where none."""
@@ -133,14 +165,36 @@ class Search:
                     best, best_gain = place, gain / step.spare_cost
         return best
 
-    def described(self, flow: PlannedFlow, *, planned_needs: bool = False) -> Campaign:
-        """The flow carried out in every trial, and what it needs; with ``planned_needs`` no more than as planned."""
-        outcomes = self.campaigns.carry_out(flow)
+    def as_planned(self, flow: PlannedFlow) -> Campaign:
+        """The flow as planned, with its chance: it needs what is planned, and gives what is wanted of it."""
+        final_g = self._per_trial(self.campaigns.carry_out(flow))
+        p_reach, u = reach_probability(final_g, 1.0, self.target_g)
+        planned = tuple(
+            PlannedStep(
+                code=step.code,
+                key_input_g=flow.feed_g[place],
+                batches=flow.batches[place],
+                spare_batches=flow.batches[place] - flow.needed_batches[place],
+                expected_product_g=flow.product_g[place] - flow.from_stock_g[place],
+                from_stock_g=flow.from_stock_g[place],
+                expected_key_input_g=flow.feed_g[place],
+            )
+            for place, step in enumerate(self._steps[: self._final + 1])
+        )
+        materials = self._needs(flow, None, heavy=False)
+        return Campaign(planned, self._starting(materials), materials, p_reach, u, final_g)
+
+    def _starting(self, materials: Mapping[str, Need]) -> dict[str, Need]:
         keys = {bought.material for step in self._steps for bought in step.bought if bought.key}
+        return {material: need for material, need in materials.items() if material in keys}
+
+    def described(self, flow: PlannedFlow) -> Campaign:
+        """The flow carried out in every trial, and what it needs."""
+        outcomes = self.campaigns.carry_out(flow)
         final_g = self._per_trial(outcomes)
         p_reach, u = reach_probability(final_g, 1.0, self.target_g)
         heavy = any(step.forecast.scale == "ln" for step in self._steps)
-        materials = self._needs(flow, None if planned_needs else outcomes, heavy=heavy)
+        materials = self._needs(flow, outcomes, heavy=heavy)
         left_g = self._left_over(flow, outcomes)
         planned = tuple(
             PlannedStep(
@@ -155,8 +209,7 @@ class Search:
             )
             for place, step in enumerate(self._steps[: self._final + 1])
         )
-        starting = {material: need for material, need in materials.items() if material in keys}
-        return Campaign(planned, starting, materials, p_reach, u, final_g)
+        return Campaign(planned, self._starting(materials), materials, p_reach, u, final_g)
 
     def _needs(self, flow: PlannedFlow, outcomes: Outcomes | None, *, heavy: bool) -> dict[str, Need]:
         needs: dict[str, Need] = {}
@@ -165,8 +218,8 @@ class Search:
                 continue
             planned_feed = high_feed = mean_feed = flow.feed_g[place]
             if outcomes is not None and (feeds := outcomes.feed_g[place]).size > 1:
-                reached = math.ceil(self.confidence * feeds.size - 1e-9) - 1
-                high_feed = max(planned_feed, float(np.partition(feeds, reached)[reached]))
+                reached = wanted_trials(self.confidence, feeds.size) - 1
+                high_feed = max(planned_feed, order_statistic(feeds, reached))
                 mean_feed = mean_of(feeds, heavy=heavy)
             for bought in step.bought:
                 before = needs.get(bought.material, Need(0.0, 0.0))
@@ -181,7 +234,8 @@ class Search:
     def _left_over(self, flow: PlannedFlow, outcomes: Outcomes) -> list[Trials]:
         """What is left of every step's product once those that it feeds are fed, grams a trial; none of the last's."""
         left = [
-            product + from_stock for product, from_stock in zip(outcomes.product_g, flow.from_stock_g, strict=False)
+            product + from_stock if from_stock else product
+            for product, from_stock in zip(outcomes.product_g, flow.from_stock_g, strict=False)
         ]
         for place, step in enumerate(self._steps[: self._final + 1]):
             for earlier, grams in step.upstream if flow.batches[place] else ():
@@ -198,7 +252,7 @@ class Search:
             return self._margins[output_g] >= -_EXACT
         final_g = self._per_trial(self.campaigns.carry_out(self._flow(output_g)))
         hits = np.count_nonzero(final_g >= self.target_g * (1 - _EXACT))
-        return bool(hits >= math.ceil(self.confidence * self._trials - 1e-9))
+        return bool(hits >= wanted_trials(self.confidence, self._trials))
 
     def _margin(self, output_g: float) -> float:
         """How far what a share ``confidence`` of the trials reaches lies above the target, as a fraction of it."""

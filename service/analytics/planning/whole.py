@@ -71,7 +71,7 @@ def plan_from(inputs: PlanInputs, question: PlanQuestion, shared: SharedDraws | 
     """
     costs = standard_cost([step.cost for step in inputs.steps])
     plan = _plan(inputs, question, costs, SharedDraws() if shared is None else shared)
-    shopping = _shopping(inputs, {material: need.need_g for material, need in plan.campaign.materials.items()})
+    shopping = shopping_for(inputs, {material: need.need_g for material, need in plan.campaign.materials.items()})
     unknown = {
         material: reason
         for step, planned in zip(inputs.steps, plan.campaign.steps, strict=True)
@@ -81,6 +81,17 @@ def plan_from(inputs: PlanInputs, question: PlanQuestion, shared: SharedDraws | 
     consumed, missing = _consumption(inputs, plan, costs)
     unpriced = tuple(dict.fromkeys([*unknown, *missing]))
     return WholePlan(question, plan, shopping, costs, None if unpriced else consumed, consumed, unpriced, unknown)
+
+
+def planned_steps(inputs: PlanInputs, question: PlanQuestion) -> tuple[PlanStep, ...]:
+    """Return the steps as a plan of batches within the record sees them.
+
+    >>> import datetime as dt
+    >>> planned_steps(PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", ()), PlanQuestion(10.0))
+    ()
+    """
+    costs = standard_cost([step.cost for step in inputs.steps]) if inputs.steps else None
+    return () if costs is None else tuple(_step(inputs, p, question, costs, {}) for p in range(len(inputs.steps)))
 
 
 def _plan(inputs: PlanInputs, question: PlanQuestion, costs: StandardCost, shared: SharedDraws) -> Plan:
@@ -140,10 +151,19 @@ def _batch_cost(inputs: PlanInputs, place: int, costs: StandardCost) -> float:
     return max(share.product_cost_per_g * typical_g * share.product_g / share.key_input_g, 1e-6)
 
 
-def _shopping(inputs: PlanInputs, needs_g: Mapping[str, float]) -> Shopping:
+def shopping_for(inputs: PlanInputs, needs_g: Mapping[str, float]) -> Shopping:
     """Return what must be bought for ``needs_g``, grams a material, beyond the shelf, and in which packs.
 
-    What costs nothing, such as water from the tap, is not bought in packs.
+    What costs nothing, such as water from the tap, is not bought in packs. Raises as ``cheapest_packs`` does.
+
+    >>> import datetime as dt
+    >>> from service.analytics.money.packs import PackOffer
+    >>> ore = PackOffer("ore-25g", "ore", "corner", 25.0, 500_000)
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (), on_hand_counts_as_g={"ore": 10.0},
+    ...                     offers=(ore,))
+    >>> found = shopping_for(inputs, {"ore": 48.0})
+    >>> found.to_buy_g, found.purchase.cash_micro
+    ({'ore': 38.0}, 1000000)
     """
     on_hand = inputs.on_hand_counts_as_g
     to_buy = {material: max(0.0, need - max(0.0, on_hand.get(material, 0.0))) for material, need in needs_g.items()}

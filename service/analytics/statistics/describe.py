@@ -98,16 +98,16 @@ def describe_groups(yields: ArrayLike, bounds: NDArray[np.int64]) -> Description
     if len(some):
         start, runs = bounds[:-1][some], counted[some]
         ordered = _ordered(values, start, runs)
-        for name, found in _figures(values, ordered, start, runs).items():
+        for name, found in _figures(ordered, start, runs).items():
             figures[name][some] = found
     return Descriptions(counted=counted, **figures)
 
 
-def _figures(values: Floats, ordered: Floats, start: NDArray[np.int64], runs: NDArray[np.int64]) -> dict[str, Floats]:
-    """The figures of groups that all hold something, as they were given and with each group sorted."""
+def _figures(ordered: Floats, start: NDArray[np.int64], runs: NDArray[np.int64]) -> dict[str, Floats]:
+    """The figures of groups that all hold something, each sorted: so the order of runs changes no digit."""
     low, high = ordered[start], ordered[start + runs - 1]
-    first_pass = np.add.reduceat(values, start) / runs
-    apart = values - np.repeat(first_pass, runs)
+    first_pass = np.add.reduceat(ordered, start) / runs
+    apart = ordered - np.repeat(first_pass, runs)
     shift = np.add.reduceat(apart, start)
     np.square(apart, out=apart)
     squares = np.add.reduceat(apart, start) - shift**2 / runs

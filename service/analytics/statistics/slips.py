@@ -163,10 +163,32 @@ def cannot_ask(earlier: Sequence[float], observed: float) -> bool:
     return bool(PRIOR / (1 - PRIOR) * (1 + z2 / nu) ** ((nu + 1) / 2) <= ASKS_ABOVE)
 
 
-def _odds(
-    windows: Floats, observed: Floats, factors: Mapping[str, Floats]
-) -> tuple[Floats, Floats, NDArray[np.int64], Floats]:
-    """Return odds of any slip and of each kind, how many runs were compared with, and their typical yield."""
+def may_ask(yields: ArrayLike) -> NDArray[np.bool_]:
+    """Return which usable runs of one step are so odd that some slip could have odds to ask for; shape (n,).
+
+    ``yields``: shape (n,), as for :func:`slips_of`. The bound of :func:`cannot_ask`, beside the same earlier runs that
+    the odds themselves are found with: whatever slips a run can have, one that is False here has odds to ask for none.
+
+    >>> may_ask([0.62, 0.55, 0.70, 0.61, 590.0, 0.66]).tolist()
+    [False, False, False, False, True, False]
+    """
+    values = np.asarray(yields, dtype=np.float64)
+    found = np.zeros(values.shape, dtype=np.bool_)
+    places = np.flatnonzero(np.isfinite(values) & (values > 0))
+    logs = np.log(values[places])
+    held = np.concatenate([np.full(WINDOW, np.nan), logs])
+    windows = np.lib.stride_tricks.sliding_window_view(held, WINDOW)[:-1]
+    for start in range(0, len(places), 4096):
+        some = slice(start, start + 4096)
+        centre, scale, nu, k = _compared(windows[some])
+        z2 = ((logs[some] - centre) / scale) ** 2
+        bound = math.log(PRIOR / (1 - PRIOR)) + (nu + 1) / 2 * np.log1p(z2 / nu)
+        found[places[some]] = (k > 0) & (bound > math.log(ASKS_ABOVE))
+    return found
+
+
+def _compared(windows: Floats) -> tuple[Floats, Floats, Floats, NDArray[np.int64]]:
+    """Return centre, scale and degrees of the t over earlier runs, less those that look like slips; how many."""
     windows = _without_slips(windows)
     known = np.isfinite(windows)
     k = known.sum(axis=1)
@@ -175,6 +197,14 @@ def _odds(
     squares = np.where(known, windows - centre[:, None], 0.0)
     nu = NU0 + some - 1
     scale = np.sqrt((NU0 * S0**2 + (squares**2).sum(axis=1)) / nu * (1 + 1 / some))
+    return centre, scale, nu, k
+
+
+def _odds(
+    windows: Floats, observed: Floats, factors: Mapping[str, Floats]
+) -> tuple[Floats, Floats, NDArray[np.int64], Floats]:
+    """Return odds of any slip and of each kind, how many runs were compared with, and their typical yield."""
+    centre, scale, nu, k = _compared(windows)
     by_kind = _by_kind((observed - centre) / scale, scale, nu, factors)
     odds = by_kind.sum(axis=1)
     none = k == 0

@@ -9,6 +9,7 @@ from typing import Final
 from sqlalchemy import Table
 
 from service.store.tables.catalogue import materials, offers, projects, suppliers
+from service.store.tables.findings import finding_replies
 from service.store.tables.imports import imports
 from service.store.tables.ledger import entries
 from service.store.tables.rates import exchange_rates, rates
@@ -32,6 +33,7 @@ KINDS: Final[Mapping[str, Table]] = MappingProxyType(
         "pools": pools,
         "runs": runs,
         "stock-entries": stock_entries,
+        "finding-replies": finding_replies,
     }
 )
 """Kind of record to its table, a kind after those that it refers to; the workshop's own record is in ``workshops``."""
@@ -43,6 +45,7 @@ __all__ = [
     "DERIVED",
     "KINDS",
     "entries",
+    "finding_replies",
     "imports",
     "links",
     "lots",

@@ -57,7 +57,7 @@ lot's own dimension (of its own where a charge or an outturn has no lot), NULL w
 converted; of ``labour`` in ms and of ``energy`` in mJ, the hours and the energy that a run states, above zero.
 
 ``price_micro`` is the money that the record itself states for the line, in 10⁻⁶ of ``currency``: the value of a lot,
-the landed price of a purchase's line, a charge's own price times its amount; NULL where none is stated. An outturn has
-its ``role``, and what it states of a ``waste_class``, of a share of the run's cost (10⁻⁶, shares that come to 1 come to
-exactly 10⁶) and of a ``credit_micro`` in ``currency``. A line of ``stock-entries`` that takes another back has the kind
-and the day of that one and the opposite sign."""
+the landed price of a purchase's line, a charge's own price times its amount, what an outturn would fetch; NULL where
+none is stated. An outturn has its ``role``, and what it states of a ``waste_class``, of a share of the run's cost
+(10⁻⁶, shares that come to 1 come to exactly 10⁶) and of a ``credit_micro`` in ``currency``. A line of
+``stock-entries`` that takes another back has the kind and the day of that one and the opposite sign."""
