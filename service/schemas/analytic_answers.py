@@ -7,12 +7,33 @@ from __future__ import annotations
 
 from marshmallow import fields
 
-from service.schemas.answers import Described, MoneyAnswer, RestsOn, count, many, number, text
+from service.schemas.answers import Described, MoneyAnswer, count, many, number, text
+
+
+class RestsOn(Described):
+    """What an answer rests on: asked again of the same, it is the same."""
+
+    state = count("the workshop's state")
+    as_of = fields.String(metadata={"format": "date"})
+    filters = fields.Dict()
+    method = fields.String()
+    method_version = fields.String()
+    runs = count("runs counted")
+    events = count("of the ledger")
+    lots = count("of the ledger")
+    prices = fields.Raw(metadata={"description": "where the prices are from"})
+    spread_factor = fields.Raw(metadata={"description": "by how much a spread is widened; of several steps by step"})
+    earlier_forms = count("runs of a step in an earlier form, which are not counted")
+    left_out_runs = count("runs left out, named or not")
+    unpriced = fields.Raw(metadata={"description": "what has no price"})
+    without_a_day = count("runs that stand on no day")
+    left_out = fields.List(fields.Dict(), metadata={"description": "runs left out, with the reasons"})
 
 
 class Answer(Described):
     """What every analytic answer has."""
 
+    as_of = fields.Date(metadata={"description": "the date of the answer"})
     rests_on = fields.Nested(RestsOn, required=True)
     reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
 
@@ -44,14 +65,18 @@ class NextRun(Described):
     )
     evidence = text("what it rests on")
     spread_factor = number("above 1 where past bounds did not hold: by how much the spread is widened")
+    kind = fields.String(metadata={"enum": ["runs", "opinion", "none"]})
+    notes = fields.List(fields.String())
 
 
 class StepStatistics(Described):
     """A step, or a group of runs, over its runs. Yields are fractions."""
 
     step = text()
+    name = text("of a step")
     basis = text()
     runs = fields.Nested(RunCounts)
+    above_one = fields.List(fields.Raw(), metadata={"description": "counted runs whose yield is above 1"})
     mean = number()
     sd = number("standard deviation from run to run")
     median = number()
@@ -74,6 +99,8 @@ class OverallYield(Described):
 
     ratio_of_totals = number()
     product_per_key_input_g_per_g = number()
+    lines = fields.List(fields.Raw(), metadata={"description": "along the key inputs from each beginning"})
+    reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
 
 
 class YieldsAnswer(Answer):
@@ -89,7 +116,14 @@ class StepCost(Described):
 
     step = fields.String(required=True)
     cost_per_g = number()
+    product = fields.String()
+    added_per_g = number("what it adds to a gram of its own product")
+    cost_per_g_good_runs = number("without failed runs")
+    share = number("how much the cost of the product moves with the loss here, both in percent")
     leak_per_g = number("what its loss costs a gram of the product")
+    attainable_per_g = number("what a gram would cost less at the best run of the step")
+    buy_instead = fields.Nested(lambda: BuyInstead, allow_none=True)
+    reason = text("why a figure of it is not known")
 
 
 class MaterialCost(Described):
@@ -97,6 +131,7 @@ class MaterialCost(Described):
 
     material = fields.String(required=True)
     cost_per_g = number()
+    amount_g_per_g = number("grams behind a gram of the product")
 
 
 class BuyInstead(Described):
@@ -119,6 +154,7 @@ class CostAnswer(Answer):
     """What a gram of the product costs, failures included."""
 
     route = fields.String(required=True)
+    product = fields.String()
     basis = fields.String(required=True, metadata={"enum": ["standard", "traced"]})
     currency = fields.String(required=True)
     cost_per_g = number("null where anything is unpriced")
@@ -127,6 +163,10 @@ class CostAnswer(Answer):
     cost_per_g_good_runs = number("without failed runs")
     cost_per_contained_g = number()
     cash_per_g = number("whole packs and shipping")
+    cash_for_g = number("the amount of product that whole packs are bought for")
+    direct = fields.List(fields.Raw(), metadata={"description": "labour, energy and the like"})
+    not_counted = fields.List(fields.String(), metadata={"description": "what is in no figure"})
+    capped_runs = fields.List(fields.Raw(), metadata={"description": "runs whose yield above 1 was taken as 0.98"})
     labour_h_per_g = number()
     unpriced = fields.List(fields.Raw(), metadata={"description": "what has no price"})
     cost_per_g_at_least = number("the part that is priced")
@@ -152,6 +192,8 @@ class CautionAnswer(Described):
     code = fields.String(required=True)
     step = text()
     detail = fields.String(required=True)
+    value = number("what was compared, where it is one number")
+    source = text("where the limit is from")
 
 
 class BatchLine(Described):
@@ -161,6 +203,9 @@ class BatchLine(Described):
     lot = text()
     amount_g = number()
     amount_ml = number()
+    contained_g = number()
+    contained_mol = number()
+    reason = text("why an amount is not known")
 
 
 class AtLeast(Described):
@@ -174,6 +219,8 @@ class BatchSheetAnswer(Answer):
 
     route = fields.String(required=True)
     step = fields.String(required=True)
+    name = text()
+    product = fields.String()
     key_input_g = number()
     lines = many(BatchLine)
     theoretical_g = number()
@@ -181,3 +228,4 @@ class BatchSheetAnswer(Answer):
     next_run = fields.Nested(NextRun)
     cautions = many(CautionAnswer)
     not_assessed = fields.List(fields.String())
+    standing = text("what the cautions are, and are not")

@@ -43,6 +43,10 @@ def many(schema: type[Schema], description: str | None = None) -> fields.List[An
     return fields.List(fields.Nested(schema), metadata={"description": description} if description else {})
 
 
+def _reasons() -> fields.Dict:
+    return fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
+
+
 class Described(Schema):
     """Something in an answer; more keys may come."""
 
@@ -147,6 +151,7 @@ class MaterialAnswer(Stamp, MaterialSchema):
         allow_none=True,
         metadata={"description": "atoms in a formula unit"},
     )
+    reasons = _reasons()
 
 
 class SupplierAnswer(Stamp, SupplierSchema):
@@ -191,12 +196,16 @@ class LotAnswer(Stamp, LotSchema):
     amount = AmountField("mass", "volume", "amount")
     made_by = fields.Nested(MadeBy, allow_none=True, metadata={"description": "absent of a lot that was written"})
     on_hand_g = number("what is left of it by the books; below 0 where it is overdrawn")
+    on_hand_ml = number("of a lot that is counted so")
+    on_hand_mol = number("of a lot that is counted so")
     findings = many(FindingAnswer)
-    reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
+    reasons = _reasons()
 
 
 class RouteAnswer(Stamp, RouteSchema):
     """A route as it is read."""
+
+    upstream = fields.Raw(metadata={"description": "which step feeds which input of which other"})
 
 
 class PoolAnswer(Stamp, PoolSchema):
@@ -213,6 +222,8 @@ class ChargeResult(Described):
     contained_mol = number()
     equivalents = number("moles per mole of the limiting reagent")
     stoichiometric_ratio = number("1 for the limiting reagent, above 1 for an excess")
+    notes = fields.List(fields.String())
+    reasons = _reasons()
 
 
 class RunResult(Described):
@@ -220,17 +231,24 @@ class RunResult(Described):
 
     limiting_reagent = text()
     theoretical_g = number()
-    net_g = number()
+    theoretical_u_g = number("standard uncertainty, as all keys with u")
+    net_g = number("as weighed")
+    net_u_g = number()
+    dry_g = number()
     contained_g = number()
+    contained_u_g = number()
+    batch_g = number("gross grams of key input")
     yield_fraction = fields.Float(data_key="yield", allow_none=True, metadata={"description": "isolated, a fraction"})
     yield_u = number("standard uncertainty of the yield, from the weighings")
     crude_yield = number()
     recovered_basis_yield = number("on the starting material that was not recovered")
     mass_balance = number("all that came out over all that went in")
+    mass_balance_u = number()
     charges = many(ChargeResult)
+    outturns = fields.List(fields.Dict())
     cost = fields.Dict(metadata={"description": "what the run cost, by its parts"})
     cost_per_g = number("per gram of product as isolated, dry")
-    reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
+    reasons = _reasons()
 
 
 class MovedResult(Described):
@@ -255,6 +273,9 @@ class BookedEntry(Described):
     kind = text()
     on = text("the day on which it counts: of one that takes another back, that of the other")
     quantity_g = number("signed; quantity_ml or quantity_mol of a lot that is booked so")
+    quantity_ml = number()
+    quantity_mol = number()
+    reasons = _reasons()
 
 
 class StockEntryAnswer(Stamp, StockEntrySchema):
@@ -318,31 +339,11 @@ PAGES: Final[Mapping[str, type[Schema]]] = {kind: _page(answer) for kind, answer
 class RevisionAnswer(Described):
     """One change of a record: what it was from then on, null where it was deleted."""
 
+    kind = fields.String()
+    code = fields.String()
     revision = count()
     state = count()
     at = fields.String(metadata={"format": "date-time"})
     by = fields.String()
     reason = text()
     record = fields.Dict(allow_none=True)
-
-
-class AboutAnswer(Described):
-    """What runs here."""
-
-    name = fields.String(required=True)
-    version = fields.String(required=True)
-    api = fields.String()
-    methods = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "method: its version"})
-    schema = text("the version of the database's tables")
-
-
-class RestsOn(Described):
-    """What an answer rests on: asked again of the same, it is the same."""
-
-    state = count("the workshop's state")
-    as_of = fields.String(metadata={"format": "date"})
-    filters = fields.Dict()
-    method = fields.String()
-    method_version = fields.String()
-    runs = count("runs counted")
-    left_out = fields.List(fields.Dict(), metadata={"description": "runs left out, with the reasons"})

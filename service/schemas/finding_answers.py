@@ -26,6 +26,9 @@ class FoundTold(Described):
     odds = number("that it is so, where they were worked out")
     how_sure = fields.String(required=True)
     look_at = fields.String(required=True)
+    slip = fields.String(metadata={"description": "of a slip: what was most likely written down wrong"})
+    typical_yield = number("of a slip: what the runs before it gave")
+    compared_runs = count("of a slip: how many runs before it that is the yield of")
     day = text("of the run, the charge, the price")
     route = text()
     step = text()
@@ -54,7 +57,6 @@ class NotCompared(Described):
 class FindingsAnswer(Answer):
     """What looks wrong."""
 
-    as_of = text()
     findings = many(FoundTold, "at most 1,000, the newest day first")
     more = count("that pass and are not shown: narrow the filters")
     counts = many(FoundCount, "of all that pass but for the reply")

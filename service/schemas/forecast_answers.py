@@ -68,6 +68,11 @@ class NextRunAnswer(Answer):
 
     route = fields.String(required=True)
     step = fields.String(required=True)
+    name = text()
+    basis = fields.String()
+    product = fields.String()
+    new_lot = fields.Boolean()
+    notes = fields.List(fields.String())
     key_input_g = number()
     at_least = by_percent("yields; at 90: with 90 % probability the next run gives this much or more")
     median = number("the yield that half of the next runs reach, failures among them")
@@ -83,6 +88,7 @@ class NextRunAnswer(Answer):
     lowers_confidence = many(Lowers)
     cautions = many(CautionAnswer)
     not_assessed = fields.List(fields.String())
+    standing = text("what the cautions are, and are not")
 
 
 class KeptBounds(Described):
@@ -109,6 +115,7 @@ class RecordOfAll(Described):
     forecasts = count("runs that had runs of their step on earlier days")
     holds = fields.Boolean(allow_none=True)
     bounds: Any = kept_by_percent()
+    reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
 
 
 class RecordOfStep(RecordOfAll):
@@ -128,6 +135,7 @@ class KeptLine(KeptBounds):
     route = fields.String(required=True)
     step = fields.String(required=True)
     asked = count("in percent")
+    current = fields.Boolean(metadata={"description": "false for an earlier form of the step"})
 
 
 class PastForecast(Described):

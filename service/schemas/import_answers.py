@@ -7,6 +7,15 @@ from marshmallow import fields
 from service.schemas.answers import Described, FaultAnswer, FindingAnswer, count, many
 
 
+class ImportedRecord(Described):
+    """One record of an import, and what became of it."""
+
+    kind = fields.String()
+    code = fields.String()
+    effect = fields.String(metadata={"description": "created, changed or unchanged"})
+    pointer = fields.String(metadata={"description": "where it stands in what was sent; line of a file of lines"})
+
+
 class ImportAnswer(Described):
     """What an import did."""
 
@@ -17,6 +26,13 @@ class ImportAnswer(Described):
     unchanged = count()
     state = count("the workshop's state after it")
     faults = many(FaultAnswer)
+    dry_run = fields.Boolean()
+    replace = fields.Boolean()
+    at = fields.String(metadata={"format": "date-time"})
+    by = fields.String()
+    state_before = count("the workshop's state before it")
+    records = many(ImportedRecord, "what became of each")
+    runs_moved = count("runs that came out different because of it")
     findings = fields.List(
         fields.Nested(FindingAnswer),
         allow_none=True,

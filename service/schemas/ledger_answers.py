@@ -25,6 +25,8 @@ class LotInput(Described):
     lot = fields.String(required=True)
     material = fields.String(required=True)
     amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
     cost = number()
 
 
@@ -41,15 +43,18 @@ class LotCostAnswer(Answer):
     lot = fields.String(required=True)
     material = fields.String(required=True)
     currency = fields.String(required=True)
-    as_of = fields.Date()
     made_on = text()
     made_from = fields.Nested(RecordNamed, data_key="from", metadata={"description": "the record that put it there"})
+    amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
     shared_by = text("how its run's cost was shared: stated, credit, value or contained; null where nothing was shared")
     cost_per_g = number("per gram as isolated, dry: what was traced into the lot, without the failures of any step")
     cost_per_g_good_runs = number("the same")
     cost_per_g_loaded = number("with the failures of the steps behind it; where loaded=true asks for it")
     cost_per_contained_g = number()
     cost_per_g_at_least = number("the part that is priced")
+    cost_per_contained_g_at_least = number()
     total = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "what all of the lot cost"})
     total_at_least = fields.Nested(MoneyAnswer)
     unpriced = many(UnpricedLine)
@@ -64,6 +69,8 @@ class RunInput(Described):
     lot = fields.String(required=True)
     material = fields.String(required=True)
     amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
     cost = fields.Nested(MoneyAnswer, allow_none=True)
 
 
@@ -72,7 +79,11 @@ class RunDirect(Described):
 
     of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
     material = text()
-    amount_g = number("amount_ml, amount_mol, amount_h or amount_kwh where it is counted so")
+    amount_g = number("or one of the others, as it is counted")
+    amount_ml = number()
+    amount_mol = number()
+    amount_h = number()
+    amount_kwh = number()
     cost = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "null where not known or not counted"})
 
 
@@ -83,6 +94,8 @@ class RunOutturn(Described):
     material = fields.String(required=True)
     product = fields.Boolean()
     amount_g = number("amount_ml where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
     shared_by = text("stated, credit, value or contained; null where nothing was shared")
     cost = fields.Nested(MoneyAnswer, allow_none=True)
     cost_at_least = fields.Nested(MoneyAnswer)
@@ -99,7 +112,6 @@ class RunCostAnswer(Answer):
     operator = text()
     day = text("when it was finished, else begun")
     currency = fields.String(required=True)
-    as_of = fields.Date()
     cost_per_g = number("what its product carries, per gram as isolated, dry")
     cost_per_g_at_least = number("the part that is priced")
     cost_per_contained_g = number()
@@ -124,6 +136,8 @@ class Behind(Described):
     lot = fields.String(required=True)
     material = fields.String(required=True)
     amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
     cost = number()
 
 
@@ -132,6 +146,11 @@ class BesideLots(Described):
 
     of = fields.String(required=True)
     material = text()
+    amount_g = number("or one of the others, as it is counted")
+    amount_ml = number()
+    amount_mol = number()
+    amount_h = number()
+    amount_kwh = number()
     cost = number("null where it is not known or not counted")
 
 
@@ -200,7 +219,6 @@ class LedgerBalanceAnswer(Answer):
     """Sources equal uses."""
 
     currency = fields.String(required=True)
-    as_of = fields.Date()
     sources = fields.Nested(LedgerSources)
     uses = fields.Nested(LedgerUses)
     difference = fields.Nested(MoneyAnswer)
@@ -244,7 +262,6 @@ class StockMaterial(Described):
 class StockAnswer(Answer):
     """What is on the shelf."""
 
-    as_of = fields.Date()
     currency = fields.String(required=True)
     materials = many(StockMaterial)
     lots = many(StockLot)
@@ -260,7 +277,11 @@ class UsedLine(Described):
     operator = text()
     of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
     material = text()
-    amount_g = number("amount_ml, amount_mol, amount_h or amount_kwh where it is counted so")
+    amount_g = number("or one of the others, as it is counted")
+    amount_ml = number()
+    amount_mol = number()
+    amount_h = number()
+    amount_kwh = number()
     cost = fields.Nested(MoneyAnswer, allow_none=True)
     runs = count()
 
@@ -268,6 +289,8 @@ class UsedLine(Described):
 class ProjectTotal(Described):
     """All that the runs of a month, or of an operator, took and paid."""
 
+    month = text("of by_month; null where nobody dated the runs")
+    operator = text("of by_operator")
     runs = count()
     failed = count()
     abandoned = count()
@@ -278,8 +301,8 @@ class ProjectCostAnswer(Answer):
     """Who used what on a project."""
 
     project = fields.String(required=True)
+    since = fields.Date(data_key="from", allow_none=True)
     currency = fields.String(required=True)
-    as_of = fields.Date()
     cost = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "all that its runs took and paid"})
     cost_at_least = fields.Nested(MoneyAnswer)
     made = fields.Nested(MoneyAnswer, metadata={"description": "what of it the lots carry that the runs made"})
@@ -327,7 +350,6 @@ class OfferInSeries(Described):
 class PriceSeriesAnswer(Answer):
     """Costs of lots and prices of offers over time."""
 
-    as_of = fields.Date()
     currency = fields.String(required=True)
     costs = many(LotInSeries)
     offers = many(OfferInSeries)

@@ -115,7 +115,6 @@ class LossesAnswer(Answer):
 
     route = fields.String(required=True)
     product = text()
-    as_of = fields.String(metadata={"format": "date"})
     from_day = fields.String(data_key="from", allow_none=True, metadata={"format": "date"})
     to_day = fields.String(data_key="to", metadata={"format": "date"})
     currency = fields.String(required=True)
@@ -200,7 +199,6 @@ class MassMetricsAnswer(Answer):
 
     route = fields.String(required=True)
     product = text()
-    as_of = fields.String(metadata={"format": "date"})
     steps = many(StepMassMetrics)
     chain = fields.Nested(ChainMassMetrics)
     waste = many(WasteOfMonth)

@@ -20,7 +20,11 @@ class PlannedStep(Described):
 
     step = fields.String(required=True, metadata={"description": "of a route that feeds this one: route/step"})
     route = fields.String()
+    product = fields.String()
+    key_input = fields.String()
     key_input_g = number()
+    batch_g = number("grams of key input a batch")
+    expected_key_input_g = number("the mean over the trials")
     batches = count()
     spare_batches = count()
     expected_product_g = number()
@@ -43,6 +47,7 @@ class NeededMaterial(Described):
 
     material = fields.String(required=True)
     need_g = number("null where only mL can be told: then need_ml and the like stand beside")
+    planned_g = number()
     on_hand_g = number()
     on_hand_counts_as_g = number("what is on hand, in grams of the strength that is planned with")
     to_buy_g = number()
@@ -51,6 +56,7 @@ class NeededMaterial(Described):
     left_over_value = number("at today's price")
     left_over_expires_on = text("null: a pack that is to be bought states no day")
     on_hand_expires_on = text("the first day on which a lot on hand expires")
+    reason = text("why a figure of it is not known")
 
 
 class AtTheMean(Described):
@@ -64,6 +70,9 @@ class PlanCost(Described):
     """What the plan uses up, and what it takes out of the till."""
 
     consumed_estimate = number()
+    consumed_at_least = number("the part that is priced")
+    complete = fields.Boolean(metadata={"description": "false where something has no price"})
+    shipping = fields.Nested(MoneyAnswer)
     cash = fields.Nested(MoneyAnswer)
     per_g_expected = number()
     currency = fields.String()
@@ -160,6 +169,7 @@ class PlanAnswer(Answer):
     """How much to begin with, to end with an amount at a stated confidence."""
 
     route = fields.String(required=True)
+    product = fields.String()
     planned_for = fields.String(metadata={"enum": ["target", "budget", "from_stock"]})
     target_g = number("what was asked for; or the most that the budget or the shelf reaches")
     budget = fields.Nested(MoneyAnswer, allow_none=True)
@@ -167,6 +177,10 @@ class PlanAnswer(Answer):
     confidence = number()
     p_reach = number("probability that the plan reaches the target")
     p_max = number("the best probability that any amount reaches")
+    p_max_without_spares = number("the same without spare batches")
+    near_edge = fields.Raw(allow_none=True, metadata={"description": "a step that is near one more batch"})
+    product_on_hand_g = number("on the shelf; not taken from the target")
+    stock_left_out = fields.List(fields.Raw(), metadata={"description": "lots that are not counted on, and why"})
     monte_carlo_u = number("standard uncertainty of p_reach from the number of trials")
     distribution = fields.Nested(Distribution)
     starting_materials = many(Amount)
@@ -181,7 +195,11 @@ class PlanAnswer(Answer):
     runner_up = fields.Nested(RunnerUpAnswer, allow_none=True)
     make_or_buy = many(MakeOrBuy)
     ways_in = many(WayIn, "with whole packs and shipping, every way of buying intermediates in place of making them")
+    ways_in_trials = count("trials that each of them was planned with")
     cheapest_way_in = fields.List(fields.String(), allow_none=True)
     cost = fields.Nested(PlanCost)
     cautions = many(CautionAnswer)
     not_assessed = fields.List(fields.String())
+    standing = text("what the cautions are, and are not")
+    withheld = fields.Raw(metadata={"description": "what a stop holds back until it is acknowledged"})
+    to_acknowledge = fields.List(fields.String(), metadata={"description": "the codes of those stops"})

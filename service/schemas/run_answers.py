@@ -34,7 +34,6 @@ class GroupStatistics(StepStatistics):
 class GroupedYieldsAnswer(Answer):
     """Statistics of runs in a grouping."""
 
-    as_of = text()
     by = fields.List(fields.String())
     groups = many(GroupStatistics)
 
@@ -63,7 +62,6 @@ class RunInSeries(Described):
 class RunSeriesAnswer(Answer):
     """Every run that passes the filter, by step and day, without pages."""
 
-    as_of = text()
     runs = many(RunInSeries)
 
 
@@ -89,7 +87,6 @@ class CostInSeries(Described):
 class CostSeriesAnswer(Answer):
     """Every finished run that passes the filter, by step and day, without pages."""
 
-    as_of = text()
     currency = text()
     runs = many(CostInSeries)
 
@@ -113,6 +110,5 @@ class YieldInSeries(Described):
 class YieldSeriesAnswer(Answer):
     """Yields of steps over time, a line for every stretch that has runs."""
 
-    as_of = text()
     every = text()
     yields = many(YieldInSeries)

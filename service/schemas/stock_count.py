@@ -57,6 +57,12 @@ class CountedLotAnswer(Described):
     booked_g = number()
     counted_g = number()
     difference_g = number()
+    booked_ml = number()
+    counted_ml = number()
+    difference_ml = number()
+    booked_mol = number()
+    counted_mol = number()
+    difference_mol = number()
     reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
 
 

@@ -55,6 +55,7 @@ class PlanFigures(Described):
     route = text()
     product = text()
     target_g = number()
+    near_edge = fields.Raw(allow_none=True, metadata={"description": "that one more batch would make it surer"})
     confidence = number()
     starting_materials = fields.List(fields.Nested(Amount), allow_none=True)
     p_reach = number()

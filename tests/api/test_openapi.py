@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -118,3 +119,45 @@ def test_every_example_of_an_answer_is_of_its_shape(found: dict[str, Any]) -> No
             checker = OAS31Validator(form["schema"] | {"components": found["components"]})
             wrong = [error.message for error in checker.iter_errors(form["example"])]
             assert not wrong, (place, wrong[:3])
+
+
+def described_keys(schema: dict[str, Any], found: dict[str, Any]) -> dict[str, Any] | None:
+    """The keys of an object of the schema with their schemas; None where any key may stand there, and of no object."""
+    if "$ref" in schema:
+        return described_keys(found["components"]["schemas"][schema["$ref"].rpartition("/")[2]], found)
+    choices = [described_keys(choice, found) for choice in (*schema.get("anyOf", ()), *schema.get("oneOf", ()))]
+    keys: dict[str, Any] = dict(schema.get("properties", {}))
+    for choice in choices:
+        keys |= choice or {}
+    return keys or None
+
+
+def undescribed(value: Any, schema: dict[str, Any], found: dict[str, Any], place: str) -> Iterator[str]:
+    """The places of a value whose keys the schema does not name."""
+    if isinstance(value, list):
+        for entry in value:
+            yield from undescribed(entry, of_entries(schema, found), found, f"{place}[]")
+    if isinstance(value, dict) and (known := described_keys(schema, found)) is not None:
+        for key, inner in value.items():
+            if key not in known:
+                yield f"{place}.{key}"
+            yield from undescribed(inner, known.get(key, {}), found, f"{place}.{key}")
+
+
+def of_entries(schema: dict[str, Any], found: dict[str, Any]) -> dict[str, Any]:
+    """The schema of a list's entries."""
+    if "$ref" in schema:
+        return of_entries(found["components"]["schemas"][schema["$ref"].rpartition("/")[2]], found)
+    choices = (schema, *schema.get("anyOf", ()), *schema.get("oneOf", ()))
+    return next((choice["items"] for choice in choices if "items" in choice), {})
+
+
+def test_every_key_of_an_answer_is_described(found: dict[str, Any]) -> None:
+    missing: dict[str, list[str]] = {}
+    for operation in operations_of(found).values():
+        for answer in operation["responses"].values():
+            for form in answer.get("content", {}).values():
+                places = sorted(set(undescribed(form.get("example"), form["schema"], found, "")))
+                if places:
+                    missing[operation["operationId"]] = places
+    assert not missing
