@@ -169,8 +169,9 @@ def _down(book: Book, found: LotLedger, most: int, reasons: dict[str, str]) -> d
     edges: Edges = []
     lots, complete = [start], True
     while lots and complete:
-        lines = ledger_rows.takes_of_lots(book.reading, [row.code for row in lots])
-        if len({line.source for line in lines}) > most:
+        # A record may take from a lot, or from lots of one generation, in more than one line.
+        lines = ledger_rows.takes_of_lots(book.reading, [row.code for row in lots], 2 * most + 1)
+        if len(lines) > 2 * most or len({line.source for line in lines}) > most:
             lines = sorted(lines)[:most]
             complete = False
         sources = {line.source for line in lines}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any, Final
 
-from service.analytics.money.traced import events_behind, lot_values, take_value, unpriced_behind
+from service.analytics.money.traced import events_behind, lot_values, take_value, unpriced_in
 from service.answer.book import Book
 from service.answer.ledger import traced_ledger
 from service.answer.ledger_words import amount_of, money, unpriced_lines
@@ -39,7 +39,8 @@ def lot_cost_of(
     ledger, event = found.ledger, int(found.ledger.made_by[found.number])
     values = lot_values(ledger, [found.number])
     total = values[found.number]
-    unpriced = unpriced_lines(unpriced_behind(ledger, found.number), found.columns.reasons)
+    behind = events_behind(ledger, [found.number])
+    unpriced = unpriced_lines(unpriced_in(ledger, behind), found.columns.reasons)
     reasons: dict[str, str] = {}
     answer: dict[str, Any] = {
         "lot": code,
@@ -64,9 +65,7 @@ def lot_cost_of(
         "unpriced": unpriced,
         "inputs": [_input(found, take, values, share) for take in _takes(found, event)],
         "direct": money(round(int(ledger.cost[event]) * share), found.currency),
-        "not_counted": sorted(
-            {name for each in events_behind(ledger, [found.number]) for name in found.facts(each).not_counted}
-        ),
+        "not_counted": sorted({name for each in behind for name in found.facts(each).not_counted}),
         "reasons": reasons,
         "rests_on": book.rests_on(
             as_of,

@@ -120,11 +120,14 @@ def _held(book: Book, basis: Basis) -> tuple[LedgerColumns, Ledger] | None:
 def _walked(book: Book, sources: Collection[Source], basis: Basis) -> tuple[LedgerColumns, Ledger]:
     """Read the ancestors from the tables."""
     rows = ledger_rows.ledger_of_sources(book.reading, sources)
-    taken = {line.lot for line in rows.lines if line.kind in TAKEN and line.lot is not None}
-    takes = ledger_rows.amounts_taken(book.reading, taken)
     money = LedgerMoney(book, basis.currency)
     columns = with_events(empty_columns(), (), built_events(book, rows, money, labour=basis.labour))
-    return columns, _reached(columns.ledger(), book, takes, sources)
+    ledger = columns.ledger()
+    taken = {line.lot for line in rows.lines if line.kind in TAKEN and line.lot is not None}
+    # What others took after the last of these takes moves none of them.
+    last = int(ledger.begun[ledger.take_event].max(initial=0))
+    takes = ledger_rows.amounts_taken(book.reading, taken, dt.date.fromordinal(last).isoformat() if last else "")
+    return columns, _reached(ledger, book, takes, sources)
 
 
 def _reached(ledger: Ledger, book: Book, takes: Sequence[Taken], behind: Collection[Source]) -> Ledger:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import Select, and_, bindparam, literal, select, union
+from sqlalchemy import Select, and_, bindparam, literal, or_, select, union
 
 from service.store.tables import entries, lots, outcomes, revisions, runs
 
@@ -100,16 +100,18 @@ def lines_statement(which: str) -> Select[Any]:
         statement = statement.where(e.source_kind == bindparam("kind"), e.source_code.in_(_codes()))
     if which == "takes":
         # In the order of an index, which a planner without statistics would not take by itself: so everywhere here.
-        return statement.where(e.lot.in_(_codes()), e.kind.not_in(MAKING)).order_by(e.lot)
+        takes = statement.where(e.lot.in_(_codes()), e.kind.not_in(MAKING)).order_by(e.lot)
+        return takes.limit(bindparam("most"))
     return statement.order_by(e.source_kind, e.source_code, e.kind, e.line)
 
 
 @cache
 def amounts_statement() -> Select[Any]:
-    """How much every line took of some lots."""
+    """How much every line took of some lots, but for those of days after the ``last``."""
     e = entries.c
     statement = select(*(e[name] for name in Taken._fields)).where(e.workshop == bindparam("workshop"))
-    return statement.where(e.lot.in_(_codes()), e.kind.not_in(MAKING)).order_by(e.lot)
+    by_then = or_(e.on.is_(None), e.on <= bindparam("last"))
+    return statement.where(e.lot.in_(_codes()), e.kind.not_in(MAKING), by_then).order_by(e.lot)
 
 
 @cache

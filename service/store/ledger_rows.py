@@ -5,7 +5,7 @@ The unit of change is the source record: one that anything of was touched since 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, TypeVar
 
@@ -69,7 +69,7 @@ def ledger_of_sources(reading: Reading, sources: Collection[Source]) -> LedgerRo
     made: list[LotRow] = []
     of_runs: list[RunRow] = []
     for kind, codes in _by_kind(sources).items():
-        for chunk in chunks(codes):
+        for chunk in _lists(codes):
             values = {"workshop": reading.workshop_id, "kind": kind, "codes": chunk}
             lines += _fetched(reading, lines_statement("sources"), values, Line)
             made += _fetched(reading, lots_statement("sources"), values, LotRow)
@@ -95,7 +95,7 @@ def touched_since(reading: Reading, state: int) -> Touched:
     moved = {(kind, code) for kind, code in reading.connection.execute(moved_statement(), values)}
     sources = {(kind, code) for kind, code in reading.connection.execute(derived_statement(), values)}
     sources |= {source for source in moved if source[0] in SOURCE_KINDS}
-    for chunk in chunks(set(reading.connection.scalars(lots_moved_statement(), values))):
+    for chunk in _lists(set(reading.connection.scalars(lots_moved_statement(), values))):
         taking = reading.connection.execute(
             undated_takers_statement(), {"workshop": reading.workshop_id, "codes": chunk}
         )
@@ -106,9 +106,9 @@ def touched_since(reading: Reading, state: int) -> Touched:
 def sources_of_materials(reading: Reading, materials: Collection[str]) -> set[Source]:
     """Return the records with a line of one of these materials."""
     found: set[Source] = set()
-    for chunk in chunks(materials):
+    for chunk in _lists(materials):
         statement = select(entries.c.source_kind, entries.c.source_code).distinct()
-        statement = statement.where(of_workshop(reading, entries), entries.c.material.in_(chunk or []))
+        statement = statement.where(of_workshop(reading, entries), entries.c.material.in_(chunk))
         found |= {(kind, code) for kind, code in reading.connection.execute(statement)}
     return found
 
@@ -122,9 +122,9 @@ def own_made(reading: Reading) -> frozenset[str]:
 def days_of_lots(reading: Reading, codes: Collection[str]) -> dict[str, str]:
     """Return the day, as ISO text, from which each of these lots was there, where one is known."""
     found: dict[str, str] = {}
-    for chunk in chunks(codes):
+    for chunk in _lists(codes):
         statement = select(lots.c.code, lots.c.received_on).where(of_workshop(reading, lots))
-        statement = statement.where(lots.c.code.in_(chunk or []), lots.c.received_on.is_not(None))
+        statement = statement.where(lots.c.code.in_(chunk), lots.c.received_on.is_not(None))
         found |= {row.code: row.received_on for row in reading.connection.execute(statement)}
     return found
 
@@ -175,18 +175,19 @@ def lots_made_by(reading: Reading, sources: Collection[Source]) -> list[LotRow]:
     """Return the lots that some records made."""
     found: list[LotRow] = []
     for kind, codes in _by_kind(sources).items():
-        for chunk in chunks(codes):
+        for chunk in _lists(codes):
             values = {"workshop": reading.workshop_id, "kind": kind, "codes": chunk}
             found += _fetched(reading, lots_statement("sources"), values, LotRow)
     return found
 
 
-def takes_of_lots(reading: Reading, codes: Collection[str]) -> list[Line]:
-    """Return every line by which something was taken of these lots, or counted."""
+def takes_of_lots(reading: Reading, codes: Collection[str], most: int) -> list[Line]:
+    """Return the lines by which something was taken of these lots, or counted: at most so many."""
     found: list[Line] = []
-    for chunk in chunks(codes):
-        values = {"workshop": reading.workshop_id, "codes": chunk}
-        found += _fetched(reading, lines_statement("takes"), values, Line)
+    for chunk in _lists(codes):
+        if len(found) < most:
+            values = {"workshop": reading.workshop_id, "codes": chunk, "most": most - len(found)}
+            found += _fetched(reading, lines_statement("takes"), values, Line)
     return found
 
 
@@ -213,13 +214,24 @@ def stated_incomes(reading: Reading, until: str) -> list[StatedIncome]:
     return [StatedIncome(*row) for row in reading.connection.execute(statement)]
 
 
-def amounts_taken(reading: Reading, codes: Collection[str]) -> list[Taken]:
-    """Return how much every line took of these lots."""
+def amounts_taken(reading: Reading, codes: Collection[str], last: str) -> list[Taken]:
+    """Return how much every line took of these lots by a ``last`` day, as ISO text; one without a day may have."""
     found: list[Taken] = []
-    for chunk in chunks(codes):
-        values = {"workshop": reading.workshop_id, "codes": chunk}
+    for chunk in _lists(codes):
+        values = {"workshop": reading.workshop_id, "codes": chunk, "last": last}
         found += _fetched(reading, amounts_statement(), values, Taken)
     return found
+
+
+def _lists(codes: Collection[str]) -> Iterator[list[str]]:
+    """Give codes in lists that one statement names, each of two at least.
+
+    Of a list of one SQLite makes an equality, with which the order that was asked for says nothing more; a planner
+    without statistics then goes through all lines of the workshop. A code that is said twice stays a list.
+    """
+    for chunk in chunks(codes):
+        if chunk:
+            yield chunk if len(chunk) > 1 else chunk * 2
 
 
 def _fetched(reading: Reading, statement: Select[Any], values: dict[str, Any], row: type[_Row]) -> list[_Row]:
