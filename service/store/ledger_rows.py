@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 
 from sqlalchemy import Select, and_, or_, select
 
@@ -34,6 +34,7 @@ from service.store.session import Reading
 from service.store.tables import entries, lots, runs, steps
 
 _Row = TypeVar("_Row", bound=tuple[Any, ...])
+_MOST_TAKES: Final = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,17 +148,20 @@ def sources_behind_run(reading: Reading, run: str) -> set[Source]:
 def lots_resting_on(reading: Reading, sources: Collection[Source], most: int) -> tuple[list[str], bool]:
     """Return the lots that some records made, or that were made of those, the nearest first; and whether that is all.
 
-    The walk ends once more than ``most`` are found, of which the first ``most`` are returned.
+    The walk ends once more than ``most`` are found, of which the first ``most`` are returned, or once it would read
+    very many takes of one generation.
     """
     found: dict[str, None] = {}
     waiting, seen = set(sources), set(sources)
+    whole = True
     while waiting and len(found) <= most:
         made = sorted({row.code for row in lots_made_by(reading, waiting)} - found.keys())
         found |= dict.fromkeys(made)
-        taken = takes_of_lots(reading, made[: most + 1]) if made else []
+        taken = takes_of_lots(reading, made[: most + 1], _MOST_TAKES + 1) if made else []
+        whole = whole and len(taken) <= _MOST_TAKES
         waiting = {line.source for line in taken if line.kind in TAKEN} - seen
         seen |= waiting
-    return list(found)[:most], len(found) <= most
+    return list(found)[:most], whole and len(found) <= most
 
 
 def runs_begun_from(reading: Reading, codes: Collection[str], day: str) -> list[str]:
