@@ -57,5 +57,6 @@ def operations() -> Sequence[Operation]:
                     "reply", "Those that nobody answered, those that somebody did, or all.", REPLIES, default="open"
                 ),
             ),
+            names_records=True,
         ),
     )

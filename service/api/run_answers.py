@@ -128,5 +128,6 @@ def operations() -> Sequence[Operation]:
             CostSeriesAnswer,
             ("runs",),
             (*_FILTERS, CURRENCY, LABOUR),
+            names_records=True,
         ),
     )
