@@ -131,39 +131,86 @@ def merged(held: Columns | None, rows: OutcomeRows, state: int) -> Columns:
 def _taken_in(
     held: Columns, rows: OutcomeRows, plain: dict[str, Any], coded: dict[str, Coded]
 ) -> tuple[dict[str, Any], dict[str, Coded], Places]:
-    """Take a few rows into the columns that are held; nothing that is held is sorted again."""
-    gone = np.array(sorted({*rows.run, *rows.removed}), dtype=object)
-    at = np.searchsorted(held.run, gone, sorter=held.by_run)
+    """Take a few rows into the columns that are held; nothing that is held is sorted or compared again."""
+    changed = np.array(sorted({*rows.run, *rows.removed}), dtype=object)
+    at = np.searchsorted(held.run, changed, sorter=held.by_run)
     known = at < len(held.run)
-    known[known] = held.run[held.by_run[at[known]]] == gone[known]
-    stays = np.ones(len(held.run), dtype=np.bool_)
-    stays[held.by_run[at[known]]] = False
+    known[known] = held.run[held.by_run[at[known]]] == changed[known]
+    gone = np.sort(held.by_run[at[known]])
     order = np.lexsort((plain["run"], plain["day"], plain["group"]))
     new = {name: values[order] for name, values in plain.items()}
-    old = {name: getattr(held, name)[stays] for name in plain}
-    # Of one group and day the codes decide; between equal keys there are few.
-    key = old["group"] * np.int64(2**32) + old["day"]
-    into = []
-    for group, day, run in zip(new["group"].tolist(), new["day"].tolist(), new["run"].tolist(), strict=True):
-        wanted = group * 2**32 + day
-        low, high = np.searchsorted(key, wanted), np.searchsorted(key, wanted, side="right")
-        into.append(low + int(np.searchsorted(old["run"][low:high], run)))
-    places = np.array(into, dtype=np.intp)
-    found = {name: np.insert(old[name], places, new[name]) for name in plain}
+    into = [
+        _place(held, group, day, run)
+        for group, day, run in zip(new["group"].tolist(), new["day"].tolist(), new["run"].tolist(), strict=True)
+    ]
+    splice = _Splice(len(held.run), gone.tolist(), into)
+    found = {name: splice.joined(getattr(held, name), values) for name, values in new.items()}
     columns = {}
     for name, column in coded.items():
         before = held.coded[name]
         number = {word: place for place, word in enumerate(before.words)}
         moved = np.array([number.setdefault(word, len(number)) for word in column.words], dtype=np.int32)
-        numbers = np.insert(before.numbers[stays], places, moved[column.numbers][order])
-        columns[name] = Coded(numbers, tuple(number))
-    # Where each line went: the old ones by how many were taken in before them, the new ones one after another.
-    old_places = np.arange(len(key)) + np.searchsorted(places, np.arange(len(key)), side="right")
-    by_code = (np.cumsum(stays) - 1)[held.by_run[stays[held.by_run]]]
+        columns[name] = Coded(splice.joined(before.numbers, moved[column.numbers][order]), tuple(number))
     in_codes = np.argsort(new["run"])
-    among = np.searchsorted(old["run"], new["run"][in_codes], sorter=by_code)
-    by_run = np.insert(old_places[by_code], among, (places + np.arange(len(places)))[in_codes])
-    return found, columns, by_run
+    among = np.searchsorted(held.run, new["run"][in_codes], sorter=held.by_run)
+    codes = _Splice(len(held.run), np.sort(at[known]).tolist(), among.tolist())
+    return found, columns, codes.joined(splice.moved()[held.by_run], splice.came()[in_codes])
+
+
+def _place(held: Columns, group: int, day: int, run: str) -> int:
+    """The place before which a run of a group and day belongs; among those of one day the codes decide."""
+    if group + 1 >= len(held.starts):
+        return len(held.run)  # of a group that is new
+    low, high = int(held.starts[group]), int(held.starts[group + 1])
+    days = held.day[low:high]
+    first, last = np.searchsorted(days, day), np.searchsorted(days, day, side="right")
+    return low + int(first) + int(np.searchsorted(held.run[low + first : low + last], run))
+
+
+class _Splice:
+    """How the lines of an array become those of the next: some go, and some come in before given places."""
+
+    def __init__(self, size: int, gone: Sequence[int], before: Sequence[int]) -> None:
+        self._size = size
+        self._pieces: list[tuple[int, int]] = []  # of the old lines; between two of them a new one, or none
+        self._new: list[int] = []  # how many new lines have come in before each piece
+        start = 0
+        events = [(place, 0) for place in before] + [(place, 1) for place in gone]
+        came = 0
+        for place, goes in sorted(events):
+            self._pieces.append((start, place))
+            self._new.append(came)
+            start = place + goes
+            came += 1 - goes
+        self._pieces.append((start, size))
+        self._new.append(came)
+
+    def joined(self, old: npt.NDArray[Any], new: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """Return the next array, of the old lines that stay and the new ones."""
+        parts = []
+        taken = 0
+        for (start, end), came in zip(self._pieces, self._new, strict=True):
+            parts += [new[taken:came], old[start:end]]
+            taken = came
+        return np.concatenate(parts)
+
+    def moved(self) -> Places:
+        """Return where every old line stands in the next array; of one that goes, anywhere."""
+        found = np.zeros(self._size, dtype=np.intp)
+        place = 0
+        for (start, end), came in zip(self._pieces, self._new, strict=True):
+            found[start:end] = np.arange(place + came, place + came + end - start)
+            place += end - start
+        return found
+
+    def came(self) -> Places:
+        """Return where every new line stands in the next array."""
+        found: list[int] = []
+        place = 0
+        for (start, end), came in zip(self._pieces, self._new, strict=True):
+            found += range(place + len(found), place + came)
+            place += end - start
+        return np.array(found, dtype=np.intp)
 
 
 def _inverse(order: Places) -> Places:

@@ -9,9 +9,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from service.answer.book import Book
-from service.answer.run_columns import Columns
+from service.answer.run_columns import Columns, _Splice
 from service.answer.snapshot import Memory
 from service.store.columns import CODED
 from tests.answer.desk import Desk
@@ -224,3 +226,19 @@ def test_answers_from_kept_facts_are_those_of_a_new_process(desk: Desk) -> None:
         memory, desk.memory = desk.memory, Memory()
         assert (desk.yields("oxide"), desk.cost("oxide"), desk.plan("oxide", 5.0, trials=256)) == kept
         desk.memory = memory
+
+
+@given(st.data())
+def test_lines_go_and_come_in_where_they_belong(data: st.DataObject) -> None:
+    size = data.draw(st.integers(0, 12))
+    places = st.integers(0, max(size - 1, 0))
+    gone = sorted(data.draw(st.sets(places, max_size=size))) if size else []
+    before = sorted(data.draw(st.lists(st.integers(0, size), max_size=5)))
+    old, new = np.arange(size), -1 - np.arange(len(before))
+    splice = _Splice(size, gone, before)
+    found = splice.joined(old, new)
+    kept = [place for place in range(size) if place not in gone]
+    expected = np.insert(np.delete(old, gone), [sum(place < each for place in kept) for each in before], new)
+    assert found.tolist() == expected.tolist()
+    assert found[splice.moved()[kept]].tolist() == kept
+    assert found[splice.came()].tolist() == new.tolist()
