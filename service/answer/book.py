@@ -81,7 +81,14 @@ class Book:
 
     def route(self, code: str) -> Route:
         """Return a route with its graph connected. Raises UnknownRecord where there is none."""
-        return connect(self.record("routes", code))
+        return self.fact(("route", code), lambda: connect(self.record("routes", code)))
+
+    def is_own(self, route: Route) -> bool:
+        """Say whether a route is the very one that :meth:`route` returns, and not a changed one under its code."""
+        try:
+            return self.route(route.code) is route
+        except UnknownRecord:
+            return False
 
     def step(self, route: Route, code: str) -> Step:
         """Return a step of a route. Raises UnknownRecord where the route has none of that code."""

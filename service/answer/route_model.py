@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 from service.answer.book import Book
 from service.answer.by_volume import counted_by_volume, standing_in
@@ -18,6 +18,8 @@ from service.domain.graph import in_order
 from service.domain.lot import Strength
 from service.domain.material import Material
 from service.domain.route import CONTENT, MASS_RATIO, Route, Step
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,27 +64,32 @@ class RouteModel:
 
     def __init__(self, book: Book, route: Route, as_of: dt.date, since: dt.date | None = None) -> None:
         self.book, self.route, self.as_of, self.since = book, route, as_of, since
-        self.order = in_order(route)
-        recorded = book.materials_of(route)
-        self.by_volume = counted_by_volume(book, self.order, recorded)
-        self.materials: Mapping[str, Material] = standing_in(recorded, self.by_volume)
+        # Only of the route that the book itself has may be kept what follows from it.
+        self._own = book.is_own(route)
+        self.order, self.by_volume, self.materials = self._kept("lay-out", self._laid_out)
         self._expects: dict[str, float | None] = {}
         self.runs = {step.code: step_runs(book, route, step, as_of, since) for step in self.order}
+
+    def _kept(self, name: str, make: Callable[[], T]) -> T:
+        """Return what follows from the state, the route, its days and nothing else, made once a state."""
+        return self.book.fact((name, self.route.code, self.as_of, self.since), make) if self._own else make()
+
+    def _laid_out(self) -> tuple[tuple[Step, ...], frozenset[str], Mapping[str, Material]]:
+        order = in_order(self.route)
+        recorded = self.book.materials_of(self.route)
+        by_volume = counted_by_volume(self.book, order, recorded)
+        return order, by_volume, standing_in(recorded, by_volume)
 
     @cached_property
     def strengths(self) -> dict[str, Strength]:
         """The expected strength of every input, by material."""
-        found = self.book.fact(
-            ("strengths", self.route.code, self.as_of, self.since),
-            lambda: expected_strengths(self.book, self.runs, self.materials),
-        )
-        return dict(found)
+        return dict(self._kept("strengths", lambda: expected_strengths(self.book, self.runs, self.materials)))
 
     @cached_property
     def steps(self) -> tuple[StepModel, ...]:
         """The steps, each after those that feed it; the last makes the route's product."""
         places = {step.code: place for place, step in enumerate(self.order)}
-        return tuple(self._model(step, places) for step in self.order)
+        return self._kept("steps", lambda: tuple(self._model(step, places) for step in self.order))
 
     def _model(self, step: Step, places: Mapping[str, int]) -> StepModel:
         def maker(material: str) -> int | None:
@@ -129,7 +136,7 @@ class RouteModel:
     @cached_property
     def _remembered(self) -> dict[Any, float | None]:
         """What was asked of :meth:`held` at this state: it takes long to tell, and is asked of every lot."""
-        return self.book.fact(("held", self.route.code), dict)
+        return self._kept("held", dict)
 
     def _held(self, material: str, strength: Strength) -> float | None:
         content = (step.analyte for step in self.order if step.key_input == material and step.basis == CONTENT)
