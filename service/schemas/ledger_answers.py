@@ -19,14 +19,19 @@ class UnpricedLine(Described):
     reason = fields.String(required=True)
 
 
-class LotInput(Described):
+class CountedAmount(Described):
+    """An amount, in the unit that its lot is counted in."""
+
+    amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
+
+
+class LotInput(CountedAmount):
     """What went into a lot from another one, and what of its cost the lot carries."""
 
     lot = fields.String(required=True)
     material = fields.String(required=True)
-    amount_g = number("amount_ml or amount_mol where the lot is counted so")
-    amount_ml = number()
-    amount_mol = number()
     cost = number()
 
 
@@ -63,14 +68,11 @@ class LotCostAnswer(Answer):
     not_counted = fields.List(fields.String())
 
 
-class RunInput(Described):
+class RunInput(CountedAmount):
     """What a run took from a lot, and what that was worth."""
 
     lot = fields.String(required=True)
     material = fields.String(required=True)
-    amount_g = number("amount_ml or amount_mol where the lot is counted so")
-    amount_ml = number()
-    amount_mol = number()
     cost = fields.Nested(MoneyAnswer, allow_none=True)
 
 
@@ -130,14 +132,11 @@ class RunCostAnswer(Answer):
     notes = fields.List(fields.String())
 
 
-class Behind(Described):
+class Behind(CountedAmount):
     """A bought or opened lot behind a gram."""
 
     lot = fields.String(required=True)
     material = fields.String(required=True)
-    amount_g = number("amount_ml or amount_mol where the lot is counted so")
-    amount_ml = number()
-    amount_mol = number()
     cost = number()
 
 
