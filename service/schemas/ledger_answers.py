@@ -27,6 +27,13 @@ class CountedAmount(Described):
     amount_mol = number()
 
 
+class UsedAmount(CountedAmount):
+    """An amount of a material, of labour or of energy: one of these."""
+
+    amount_h = number()
+    amount_kwh = number()
+
+
 class LotInput(CountedAmount):
     """What went into a lot from another one, and what of its cost the lot carries."""
 
@@ -76,16 +83,11 @@ class RunInput(CountedAmount):
     cost = fields.Nested(MoneyAnswer, allow_none=True)
 
 
-class RunDirect(Described):
+class RunDirect(UsedAmount):
     """What a run used beside its lots, and what that cost."""
 
     of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
     material = text()
-    amount_g = number("or one of the others, as it is counted")
-    amount_ml = number()
-    amount_mol = number()
-    amount_h = number()
-    amount_kwh = number()
     cost = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "null where not known or not counted"})
 
 
@@ -140,16 +142,11 @@ class Behind(CountedAmount):
     cost = number()
 
 
-class BesideLots(Described):
+class BesideLots(UsedAmount):
     """What runs behind a gram used without a lot: materials, labour, energy, waste, consumables."""
 
     of = fields.String(required=True)
     material = text()
-    amount_g = number("or one of the others, as it is counted")
-    amount_ml = number()
-    amount_mol = number()
-    amount_h = number()
-    amount_kwh = number()
     cost = number("null where it is not known or not counted")
 
 
@@ -269,18 +266,13 @@ class StockAnswer(Answer):
     unpriced = many(UnpricedLine)
 
 
-class UsedLine(Described):
+class UsedLine(UsedAmount):
     """What one operator used of one thing in a month."""
 
     month = text("the month in which the runs began; null where nobody dated them")
     operator = text()
     of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
     material = text()
-    amount_g = number("or one of the others, as it is counted")
-    amount_ml = number()
-    amount_mol = number()
-    amount_h = number()
-    amount_kwh = number()
     cost = fields.Nested(MoneyAnswer, allow_none=True)
     runs = count()
 
