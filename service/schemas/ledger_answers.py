@@ -19,14 +19,26 @@ class UnpricedLine(Described):
     reason = fields.String(required=True)
 
 
-class LotInput(Described):
+class CountedAmount(Described):
+    """An amount, in the unit that its lot is counted in."""
+
+    amount_g = number("amount_ml or amount_mol where the lot is counted so")
+    amount_ml = number()
+    amount_mol = number()
+
+
+class UsedAmount(CountedAmount):
+    """An amount of a material, of labour or of energy: one of these."""
+
+    amount_h = number()
+    amount_kwh = number()
+
+
+class LotInput(CountedAmount):
     """What went into a lot from another one, and what of its cost the lot carries."""
 
     lot = fields.String(required=True)
     material = fields.String(required=True)
-    amount_g = number("amount_ml or amount_mol where the lot is counted so")
-    amount_ml = number()
-    amount_mol = number()
     cost = number()
 
 
@@ -63,27 +75,19 @@ class LotCostAnswer(Answer):
     not_counted = fields.List(fields.String())
 
 
-class RunInput(Described):
+class RunInput(CountedAmount):
     """What a run took from a lot, and what that was worth."""
 
     lot = fields.String(required=True)
     material = fields.String(required=True)
-    amount_g = number("amount_ml or amount_mol where the lot is counted so")
-    amount_ml = number()
-    amount_mol = number()
     cost = fields.Nested(MoneyAnswer, allow_none=True)
 
 
-class RunDirect(Described):
+class RunDirect(UsedAmount):
     """What a run used beside its lots, and what that cost."""
 
     of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
     material = text()
-    amount_g = number("or one of the others, as it is counted")
-    amount_ml = number()
-    amount_mol = number()
-    amount_h = number()
-    amount_kwh = number()
     cost = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "null where not known or not counted"})
 
 
@@ -130,27 +134,19 @@ class RunCostAnswer(Answer):
     notes = fields.List(fields.String())
 
 
-class Behind(Described):
+class Behind(CountedAmount):
     """A bought or opened lot behind a gram."""
 
     lot = fields.String(required=True)
     material = fields.String(required=True)
-    amount_g = number("amount_ml or amount_mol where the lot is counted so")
-    amount_ml = number()
-    amount_mol = number()
     cost = number()
 
 
-class BesideLots(Described):
+class BesideLots(UsedAmount):
     """What runs behind a gram used without a lot: materials, labour, energy, waste, consumables."""
 
     of = fields.String(required=True)
     material = text()
-    amount_g = number("or one of the others, as it is counted")
-    amount_ml = number()
-    amount_mol = number()
-    amount_h = number()
-    amount_kwh = number()
     cost = number("null where it is not known or not counted")
 
 
@@ -270,18 +266,13 @@ class StockAnswer(Answer):
     unpriced = many(UnpricedLine)
 
 
-class UsedLine(Described):
+class UsedLine(UsedAmount):
     """What one operator used of one thing in a month."""
 
     month = text("the month in which the runs began; null where nobody dated them")
     operator = text()
     of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
     material = text()
-    amount_g = number("or one of the others, as it is counted")
-    amount_ml = number()
-    amount_mol = number()
-    amount_h = number()
-    amount_kwh = number()
     cost = fields.Nested(MoneyAnswer, allow_none=True)
     runs = count()
 

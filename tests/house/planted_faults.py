@@ -77,10 +77,10 @@ FAULTS: Final[Sequence[PlantedFault]] = (
         with database.writing(workshop_id, by, at, token) as writing:
             replayed = _replayed(writing, kind, code, body, idempotency_key)
             if replayed is None:
-                return _told(writing, write(Bench(writing), kind, code, body), tell)
+                return _told(writing, write(Bench(writing), kind, code, body, look=look), tell)
 """,
         """        with database.writing(workshop_id, by, at, token) as writing:
-            written = write(Bench(writing), kind, code, body)
+            written = write(Bench(writing), kind, code, body, look=look)
             replayed = _replayed(writing, kind, code, body, idempotency_key)
             if written.created or replayed is None:
                 return _told(writing, written, tell)
@@ -155,7 +155,7 @@ FAULTS: Final[Sequence[PlantedFault]] = (
     PlantedFault(
         "304 whatever was written meanwhile",
         "service/api/answered.py",
-        "tag = tag_of(reading.workshop_id, reading.state, request.path,",
+        "tag = tag_of(reading.workshop_id, state, request.path,",
         "tag = tag_of(reading.workshop_id, request.path,",
         ("tests/api/test_answers.py",),
         "a_write_gives_every_answer_another_tag",
@@ -163,8 +163,8 @@ FAULTS: Final[Sequence[PlantedFault]] = (
     PlantedFault(
         "304 at midnight",
         "service/api/answered.py",
-        'asked = {**call.query, "as_of": as_of(call)}',
-        "asked = {**call.query}",
+        'asked = {**call.query, "as_of": as_of(call), "state": None}',
+        'asked = {**call.query, "state": None}',
         ("tests/api/test_answers.py",),
         "midnight",
     ),
