@@ -71,10 +71,15 @@ class RouteBench:
     def lines(self) -> Iterator[Line]:
         """Materials, offers and the route, then lots, pools and runs in the order of their days."""
         yield from self.design.lines
-        runs = self.options.runs_per_step
+        runs, steps = self.options.runs_per_step, len(self.design.steps)
+        # Where many runs share a day, each ends on the day it began: what it makes may be used on that day.
+        self.crowded = DAYS < 3 * steps * runs
         for turn in range(runs):
             for place, step in enumerate(self.design.steps):
-                self.today = FIRST_DAY + dt.timedelta(days=turn * DAYS // max(runs, 1) + 3 * place)
+                since = turn * DAYS // max(runs, 1) + 3 * place
+                if self.crowded:
+                    since = (turn * steps + place) * DAYS // (runs * steps)
+                self.today = FIRST_DAY + dt.timedelta(days=since)
                 line = self._run(step, last=turn == runs - 1)
                 yield from self.pending
                 self.pending.clear()
@@ -193,7 +198,8 @@ class RouteBench:
         excluded, slip, true_yield = False, None, None
         net = dry = contained = 0.0
         if status != "open":
-            record["finished_on"] = (self.today + dt.timedelta(days=source.choice((0, 1, 1, 2)))).isoformat()
+            days = source.choice((0, 1, 1, 2))
+            record["finished_on"] = (self.today + dt.timedelta(days=0 if self.crowded else days)).isoformat()
         if status == "finished":
             x = step.mu + step.sigma * source.gauss(0.0, 1.0) + self._effects(step, operator, key_lot.effect, batch_g)
             true_yield = math.exp(x) if step.basis == "mass-ratio" else 1.0 / (1.0 + math.exp(-x))
