@@ -73,7 +73,7 @@ class RouteBench:
         yield from self.design.lines
         runs, steps = self.options.runs_per_step, len(self.design.steps)
         # Where many runs share a day, each ends on the day it began: what it makes may be used on that day.
-        self.crowded = DAYS < 3 * steps * runs
+        self.crowded = 3 * steps * runs > DAYS
         for turn in range(runs):
             for place, step in enumerate(self.design.steps):
                 since = turn * DAYS // max(runs, 1) + 3 * place
