@@ -22,9 +22,9 @@ def propagate(function: Callable[[list[float]], Outputs], values: Sequence[float
     ``values`` are the inputs and ``us`` their standard uncertainties, both of length n, independent of each other.
     Up to a relative uncertainty of 20 % in every input the law of propagation is used, each sensitivity taken
     numerically from a step of one standard uncertainty to either side (JCGM 100:2008, 5.1.2 and 5.1.3 note 2); beyond,
-    4,000 trials with normal inputs and a fixed seed (JCGM 101:2008): ``function`` is then called once, with an array of
-    trials in the place of each uncertain number, so it adds, compares and divides by :func:`total`, :func:`least` and
-    :func:`ratio`.
+    4,000 trials with normal inputs and a fixed seed (JCGM 101:2008). Either way ``function`` is called once, with an
+    array of steps or of trials in the place of each uncertain number, so it adds, compares and divides by
+    :func:`total`, :func:`least` and :func:`ratio`.
 
     >>> [round(u, 4) for u in propagate(lambda x: (x[0] * x[1],), [2.0, 3.0], [0.01, 0.02])]
     [0.05]
@@ -34,14 +34,7 @@ def propagate(function: Callable[[list[float]], Outputs], values: Sequence[float
         return [0.0] * len(function(list(values)))
     if any(us[i] > LARGE_RELATIVE_U * abs(values[i]) for i in moving):
         return _by_trials(function, values, us)
-    squares: list[float] = []
-    for i in moving:
-        above, below = list(values), list(values)
-        above[i] += us[i]
-        below[i] -= us[i]
-        halves = [(a - b) / 2.0 for a, b in zip(function(above), function(below), strict=True)]
-        squares = [h * h for h in halves] if not squares else [s + h * h for s, h in zip(squares, halves, strict=True)]
-    return [math.sqrt(s) for s in squares]
+    return _by_steps(function, values, us, moving)
 
 
 def total(terms: Iterable[float]) -> float:
@@ -86,13 +79,38 @@ def ratio(part: float, whole: float) -> float:
         return np.where(np.greater(whole, 0.0), part / np.asarray(whole), math.nan)  # type: ignore[return-value]
 
 
+def _by_steps(
+    function: Callable[[list[float]], Outputs], values: Sequence[float], us: Sequence[float], moving: Sequence[int]
+) -> list[float]:
+    """Root of the sum of squares of half of what each output moves by when one input goes to either side."""
+    import numpy as np
+
+    moved: list[Any] = list(values)
+    for place, i in enumerate(moving):
+        steps = np.full(2 * len(moving), values[i])
+        steps[2 * place] += us[i]
+        steps[2 * place + 1] -= us[i]
+        moved[i] = steps
+    with np.errstate(all="ignore"):
+        columns = function(moved)
+    found = []
+    for column in columns:
+        told = np.asarray(column)
+        if told.ndim:
+            halves = (told[0::2] - told[1::2]) / 2.0
+            found.append(math.sqrt(float(halves @ halves)))
+        else:  # it rests on nothing uncertain
+            found.append(0.0 if math.isfinite(column) else math.nan)
+    return found
+
+
 def _by_trials(function: Callable[[list[float]], Outputs], values: Sequence[float], us: Sequence[float]) -> list[float]:
     """Standard deviation of each output over trials, which go through the function all at once.
 
     The draws of an input are those of its place in the list, so the same record gives the same number. A trial in which
     an output cannot be told, such as a share of a mass drawn below zero, is left out of that output's spread.
     """
-    import numpy as np  # late: few records are so uncertain
+    import numpy as np
 
     moved: list[Any] = [v if u == 0.0 else v + u * _draws(i) for i, (v, u) in enumerate(zip(values, us, strict=True))]
     with np.errstate(all="ignore"):

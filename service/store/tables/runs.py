@@ -64,7 +64,12 @@ outcomes = workshop_table(
     text("detail"),
     ForeignKeyConstraint(["workshop", "run"], ["runs.workshop", "runs.code"]),
     CheckConstraint(STATUS, name="status"),
-    Index("ix_outcomes_workshop_step_day", "workshop", "route", "step", "finished_on", "run"),
+    # Whole by itself for the newest usable runs of a step before a day, beside which every write's yield is looked at.
+    Index(
+        "ix_outcomes_workshop_step_day",
+        *("workshop", "route", "step", "finished_on", "run"),
+        *("pooled_as", "status", "excluded", "yield_fraction", "batch_g"),
+    ),
     CheckConstraint("batch_g >= 0", name="batch"),
     CheckConstraint("theoretical_g >= 0", name="theoretical"),
 )

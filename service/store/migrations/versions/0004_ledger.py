@@ -185,7 +185,7 @@ def upgrade() -> None:
         sqlite_strict=True,
         sqlite_with_rowid=False,
     )
-    op.create_index("ix_entries_workshop_lot", "entries", ["workshop", "lot"])
+    op.create_index("ix_entries_workshop_lot", "entries", ["workshop", "lot", "dimension", "quantity", "reason"])
     op.create_index("ix_entries_workshop_state", "entries", ["workshop", "state"])
     op.execute(_ENTRIES_AGAIN)
     for table in ("entries", "lots"):

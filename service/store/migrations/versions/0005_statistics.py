@@ -14,4 +14,6 @@ down_revision = "0004"
 def upgrade() -> None:
     """Add the column, whose values `weighbook upgrade` derives, and the order of a step's runs in time."""
     op.add_column("outcomes", Column("tags", TEXT, nullable=True))
-    op.create_index("ix_outcomes_workshop_step_day", "outcomes", ["workshop", "route", "step", "finished_on", "run"])
+    columns = ["workshop", "route", "step", "finished_on", "run"]
+    columns += ["pooled_as", "status", "excluded", "yield_fraction", "batch_g"]
+    op.create_index("ix_outcomes_workshop_step_day", "outcomes", columns)
