@@ -12,6 +12,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from decimal import Decimal, Inexact, localcontext
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final, Literal
 
 from service.domain.notation import LARGEST_EXPONENT, MOST_DIGITS, Written, exponent_of
@@ -23,6 +24,24 @@ SMALLEST_BASE: Final = Fraction(1, 10**12)
 """The smallest magnitude, other than zero, that is taken, in the fixed unit of any dimension."""
 LARGEST_NUMBER: Final = 10**6
 _NEARLY_NOTHING: Final = 1000 * float(SMALLEST_BASE)
+
+
+# A book repeats its amounts, and one record asks for the same one several times: what they come to is remembered.
+
+
+@lru_cache(maxsize=16_384)
+def _exact(value: Decimal, unit: str, dimension: str) -> Fraction:
+    return Fraction(value) * UNITS[unit][dimension]
+
+
+@lru_cache(maxsize=16_384)
+def _in_fixed_unit(value: Decimal, unit: str, dimension: str) -> float:
+    return float(_exact(value, unit, dimension))
+
+
+@lru_cache(maxsize=1024)
+def _step(exponent: int, unit: str, dimension: str) -> float:
+    return float(Fraction(10) ** exponent * UNITS[unit][dimension])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,21 +77,17 @@ class Quantity:
     def __hash__(self) -> int:
         return hash(self._written())
 
-    @property
-    def _factor(self) -> Fraction:
-        return UNITS[self.unit][self.dimension]
-
     def exact_base(self) -> Fraction:
         """Return the amount in the fixed unit of its dimension (g, mL, mol, h, kWh, ...), exactly.
 
         >>> Quantity(Decimal("40"), "min").exact_base()
         Fraction(2, 3)
         """
-        return Fraction(self.value) * self._factor
+        return _exact(self.value, self.unit, self.dimension)
 
     def base(self) -> float:
         """Return the amount in the fixed unit of its dimension (g, mL, mol, h, kWh, ...)."""
-        return float(self.exact_base())
+        return _in_fixed_unit(self.value, self.unit, self.dimension)
 
     def step_base(self) -> float:
         """Return one unit of the last digit written, in the fixed unit of the dimension.
@@ -80,11 +95,11 @@ class Quantity:
         >>> Quantity(Decimal("50.0"), "mg").step_base()
         0.0001
         """
-        return float(Fraction(10) ** exponent_of(self.value) * self._factor)
+        return _step(exponent_of(self.value), self.unit, self.dimension)
 
     def stated_u_base(self) -> float | None:
         """Return the stated standard uncertainty in the fixed unit of the dimension, or None where none was stated."""
-        return None if self.uncertainty is None else float(Fraction(self.uncertainty) * self._factor)
+        return None if self.uncertainty is None else _in_fixed_unit(self.uncertainty, self.unit, self.dimension)
 
     def text(self) -> str:
         """Return the one canonical way to write it, with its digits; reading that gives the equal quantity back.
