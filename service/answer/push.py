@@ -61,6 +61,7 @@ def push_of(
     return {
         "route": route_code,
         "product": inputs.product,
+        "as_of": as_of.isoformat(),
         "target_g": target_g,
         "confidence": confidence,
         "p_reach": whole.plan.campaign.p_reach,

@@ -38,8 +38,13 @@ def load(database: Database, files: list[Path], *, at: dt.datetime) -> str:
     """Fill an empty database with the demo, written ``at``; return a token that may do everything in it."""
     if list_workshops(database):
         raise click.ClickException("the database holds a workshop already: the demo wants a fresh one")
-    token = create_token(database, WORKSHOP, "manage", "demo", at=at)
-    workshop_id = find_workshop(database, WORKSHOP)
+    return fill(database, WORKSHOP, files, at=at)
+
+
+def fill(database: Database, workshop: str, files: list[Path], *, at: dt.datetime) -> str:
+    """Fill a workshop that is not there yet with the demo; return a token that may do everything in it."""
+    token = create_token(database, workshop, "manage", "demo", at=at)
+    workshop_id = find_workshop(database, workshop)
     for file in files:
         import_into(database, workshop_id, file, replace=False, by="demo", at=at)
     return token

@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
+import secrets
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing
@@ -22,7 +23,7 @@ from openapi_schema_validator import OAS31Validator
 
 from service.api.examples import examples
 from service.app import SERVICE, create_app
-from service.cli.demo import load, seed_files
+from service.cli.demo import fill, seed_files
 from service.cli.openapi import document
 from service.settings import Settings
 from tests.api import hostile
@@ -58,7 +59,9 @@ def both(sqlite_template: Path, postgresql_url: str, tmp_path_factory: pytest.Te
     with closing(sqlite3.connect(sqlite_template)) as template, closing(sqlite3.connect(file)) as copy:
         template.backup(copy)
     apps = [create_app(Settings(database_url=url), now=lambda: NOW) for url in (f"sqlite:///{file}", postgresql_url)]
-    tokens = [load(app.extensions[SERVICE].database, seed_files(None), at=NOW) for app in apps]
+    # The server's database is that of all tests of this process, which may have made workshops in it.
+    name, files = f"demo-{secrets.token_hex(6)}", seed_files(None)
+    tokens = [fill(app.extensions[SERVICE].database, name, files, at=NOW) for app in apps]
     yield Both([with_token(app, token) for app, token in zip(apps, tokens, strict=True)])
     for app in apps:
         app.extensions[SERVICE].database.close()
