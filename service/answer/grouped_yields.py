@@ -13,7 +13,7 @@ from service.analytics.statistics.describe import Descriptions, describe_groups
 from service.analytics.statistics.ratio import Ratios, ratios_of_totals
 from service.answer.book import Book
 from service.answer.run_columns import Columns
-from service.answer.run_filter import RunFilter, current_forms
+from service.answer.run_filter import GROUPED, RunFilter, current_forms
 from service.answer.run_groups import Lines, distinct, lines_by
 from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN
 from service.errors import Fault, MalformedInput
@@ -49,9 +49,9 @@ def grouped_yields_of(
     places = np.flatnonzero(passes & current)
     if asked.tag is not None:
         places = places[_with_tag(columns, places, asked.tag)]
-    wanted = tuple(name for name in ("lot", "supplier") if getattr(asked, name) is not None and name not in by)
+    wanted = tuple(name for name in GROUPED if getattr(asked, name) is not None and name not in by)
     lines = lines_by(book, (*by, *wanted), places, charge)
-    for name in ("lot", "supplier"):
+    for name in GROUPED:
         word = getattr(asked, name)
         if word is not None:
             lines = _kept(lines, [each == word for each in lines.by[name].words], name)

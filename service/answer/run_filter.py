@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -14,12 +14,16 @@ from service.answer.run_columns import Flags, Places
 from service.errors import UnknownRecord
 from service.store.columns import NO_DAY
 
+GROUPED: Final = ("lot", "supplier", "month", "quarter", "batch_band")
+"""What a grouping finds out of a run, and a filter asks for by its word."""
+
 
 @dataclass(frozen=True, slots=True)
 class RunFilter:
     """What is asked of a run; None asks nothing. ``first`` and ``last`` are days, both included.
 
-    ``lot`` is that of the key input, or of the material that ``charge`` names; so is ``supplier``.
+    ``lot`` is that of the key input, or of the material that a grouping names; so is ``supplier``. ``month``,
+    ``quarter`` and ``batch_band`` are words of those groupings, such as 2026-03, 2026-Q1 and 20-50 g.
     """
 
     route: str | None = None
@@ -29,6 +33,9 @@ class RunFilter:
     tag: str | None = None
     lot: str | None = None
     supplier: str | None = None
+    month: str | None = None
+    quarter: str | None = None
+    batch_band: str | None = None
     first: dt.date | None = None
     last: dt.date | None = None
 

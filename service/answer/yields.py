@@ -48,7 +48,7 @@ def yields_of(
         "route": route.code,
         "as_of": as_of.isoformat(),
         "steps": lines,
-        "overall": _overall(model),
+        "overall": _overall(model, {line["step"]: line["ratio_of_totals"] for line in lines}),
         "rests_on": book.rests_on(
             as_of,
             METHOD,
@@ -122,13 +122,11 @@ def _mean(values: Any) -> float | None:
 # ---- the whole route
 
 
-def _overall(model: RouteModel) -> dict[str, Any]:
+def _overall(model: RouteModel, ratios: Mapping[str, float | None]) -> dict[str, Any]:
     """The product of the ratios along the key inputs; a line for each material that a branch begins with."""
-    ratios: dict[str, float | None] = {}
     grams: dict[str, float | None] = {}
     for step in model.steps:
-        found = ratio_of_totals(step.runs.all_contained_g, step.runs.all_theoretical_g).ratio
-        ratios[step.step.code] = found
+        found = ratios[step.step.code]
         grams[step.step.code] = None if found is None or step.factor_g_per_g is None else found * step.factor_g_per_g
     lines = [_line(start, path, ratios, grams) for start, path in _paths(model)]
     main = next((line for line in lines if line["main"]), None)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from flask import Response
 
 from service.answer import cost_series, grouped_yields, series
-from service.answer.run_filter import RunFilter
+from service.answer.run_filter import GROUPED, RunFilter
 from service.answer.run_groups import GROUPINGS
 from service.api import query
 from service.api.answered import CURRENCY, DEFAULT_CONFIDENCE, LABOUR, answer_operation, answered, as_of
@@ -25,7 +25,7 @@ _FILTERS = (
 
 
 def _asked(call: Call) -> RunFilter:
-    names = ("route", "step", "project", "operator", "tag", "lot", "supplier")
+    names = ("route", "step", "project", "operator", "tag", *GROUPED)
     return RunFilter(**{name: call.query.get(name) for name in names}, first=call.query["from"], last=call.query["to"])
 
 
@@ -90,6 +90,9 @@ def operations() -> Sequence[Operation]:
                 query.code("tag", "Only runs with this tag."),
                 query.text("lot", "Only runs of this lot of the charge."),
                 query.text("supplier", "Only runs whose lot of the charge came from this supplier."),
+                query.text("month", "Only runs of this month, such as 2026-03."),
+                query.text("quarter", "Only runs of this quarter, such as 2026-Q1."),
+                query.text("batch_band", "Only runs of this band of batch sizes, such as 20-50 g."),
                 query.fraction(
                     "confidence", "Of the intervals around what was found.", default=DEFAULT_CONFIDENCE, below_one=True
                 ),

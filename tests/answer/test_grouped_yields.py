@@ -115,6 +115,9 @@ def test_filters_narrow_and_do_not_change(full: Desk, world: World) -> None:
         ({"route": "r1", "step": "step-2"}, (book["route"] == "r1") & (book["step"] == "step-2")),
         ({"first": dt.date(2025, 3, 1), "last": dt.date(2025, 9, 30)}, book["day"].between("2025-03-01", "2025-09-30")),
         ({"supplier": "supplier-0"}, book["supplier"] == "supplier-0"),
+        ({"quarter": "2025-Q2"}, book["quarter"] == "2025-Q2"),
+        ({"month": "2025-02"}, book["month"] == "2025-02"),
+        ({"batch_band": "50-100 g"}, (book["batch_g"] >= 50.0) & (book["batch_g"] < 100.0)),
     ):
         answer = asked(full, "step", **of)
         wanted = dict(list(book[kept].groupby(["route", "step", "basis"])))
