@@ -41,9 +41,8 @@ class RunFilter:
 
     def told(self) -> dict[str, Any]:
         """Return the filter as an answer repeats it."""
-        asked = {
-            name: getattr(self, name) for name in ("route", "step", "project", "operator", "tag", "lot", "supplier")
-        }
+        names = ("route", "step", "project", "operator", "tag", *GROUPED)
+        asked = {name: getattr(self, name) for name in names}
         days = {"from": self.first, "to": self.last}
         return {k: v for k, v in asked.items() if v} | {k: day.isoformat() for k, day in days.items() if day}
 
