@@ -42,9 +42,14 @@ class BareStore:
 
     def __init__(self, url: str) -> None:
         self.engine = _engine(url)
-        metadata = MetaData()
-        self._tables = {table.name: _bare(table, metadata) for table in OF_A_BOOK}
-        metadata.create_all(self.engine)
+        self._metadata = MetaData()
+        self._tables = {table.name: _bare(table, self._metadata) for table in OF_A_BOOK}
+        self._metadata.create_all(self.engine)
+
+    def close(self) -> None:
+        """Take the tables away again, which may stand in a database that others look at, and let go of it."""
+        self._metadata.drop_all(self.engine)
+        self.engine.dispose()
 
     def insert(self, rows: Rows) -> None:
         """Insert rows by table, with one commit."""

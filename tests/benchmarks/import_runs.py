@@ -31,6 +31,6 @@ def rows(url: str, *, runs_per_step: int = 1250) -> list[Row]:
         store.insert(found)
 
     floor = once(bare)
-    store.engine.dispose()
+    store.close()
     runs = len(found["runs"])
     return [Row(f"import of {runs:,} runs, {runs / cost.wall_s:,.0f} a second, {kind_of(url)}", cost, floor)]

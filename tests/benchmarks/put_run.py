@@ -111,5 +111,5 @@ def rows(url: str, *, calls: int = 300) -> list[Row]:
         store = BareStore(url)
         floor = bare_app(store, template_of(database, workshop.id, send)).test_client()
         cost, bare = in_turn(calls, [written(send), written(send_with(floor, "/runs"))])
-        store.engine.dispose()
+        store.close()
     return [Row(f"PUT of a run, {kind_of(url)}", cost, bare, AT_MOST)]

@@ -100,7 +100,7 @@ def rows(url: str, *, calls: int = 300) -> list[Row]:
         fill(client)
         template = Path(folder) / "rows.json"
         template.write_text(json.dumps(template_of(database, workshop.id, send_with(client, "/v1/runs"))), "utf-8")
-        BareStore(url).engine.dispose()
+        store = BareStore(url)
         ports = free_port(), free_port()
         own_command = ("-c", "from service.cli import main; main()", "serve", "--database", url)
         bare_command = ("-m", "gunicorn", "--no-control-socket", "--threads", "4")
@@ -120,6 +120,7 @@ def rows(url: str, *, calls: int = 300) -> list[Row]:
             before = [processor_s(server.pid) for server in (own, floor)]
             costs = in_turn(calls, [written(send) for send in sends])
             after = [processor_s(server.pid) for server in (own, floor)]
+        store.close()
     requests = calls + min(WARM_UPS, calls)
     cost, bare_cost = (
         Cost(each.wall_s, (then - now) / requests) for each, now, then in zip(costs, before, after, strict=True)
