@@ -91,17 +91,12 @@ def _by_steps(
         steps[2 * place] += us[i]
         steps[2 * place + 1] -= us[i]
         moved[i] = steps
-    with np.errstate(all="ignore"):
-        columns = function(moved)
-    found = []
-    for column in columns:
-        told = np.asarray(column)
-        if told.ndim:
-            halves = (told[0::2] - told[1::2]) / 2.0
-            found.append(math.sqrt(float(halves @ halves)))
-        else:  # it rests on nothing uncertain
-            found.append(0.0 if math.isfinite(column) else math.nan)
-    return found
+
+    def spread(told: Any) -> float:
+        halves = (told[0::2] - told[1::2]) / 2.0
+        return math.sqrt(float(halves @ halves))
+
+    return _spreads(function, moved, spread)
 
 
 def _by_trials(function: Callable[[list[float]], Outputs], values: Sequence[float], us: Sequence[float]) -> list[float]:
@@ -113,16 +108,27 @@ def _by_trials(function: Callable[[list[float]], Outputs], values: Sequence[floa
     import numpy as np
 
     moved: list[Any] = [v if u == 0.0 else v + u * _draws(i) for i, (v, u) in enumerate(zip(values, us, strict=True))]
+
+    def spread(told: Any) -> float:
+        told = told[np.isfinite(told)]
+        return float(np.std(told, ddof=1)) if len(told) > 1 else math.nan
+
+    return _spreads(function, moved, spread)
+
+
+def _spreads(
+    function: Callable[[list[float]], Outputs], moved: list[Any], spread: Callable[[Any], float]
+) -> list[float]:
+    """What ``spread`` says of each output over the moved inputs; 0 of one that rests on nothing uncertain."""
+    import numpy as np
+
     with np.errstate(all="ignore"):
         columns = function(moved)
     found = []
     for column in columns:
         told = np.asarray(column)
-        if told.ndim:
-            told = told[np.isfinite(told)]
-            found.append(float(np.std(told, ddof=1)) if len(told) > 1 else math.nan)
-        else:  # it rests on nothing uncertain
-            found.append(0.0 if math.isfinite(column) else math.nan)
+        still = 0.0 if told.ndim or math.isfinite(column) else math.nan
+        found.append(spread(told) if told.ndim else still)
     return found
 
 

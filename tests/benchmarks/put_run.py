@@ -1,4 +1,4 @@
-"""A run written by PUT, beside a bare view that parses the same JSON and inserts the same eleven rows."""
+"""A run written by PUT, beside a bare view that parses the same JSON and inserts the same rows."""
 
 from __future__ import annotations
 

@@ -132,14 +132,26 @@ class Campaigns:
         stock stays what it is.
         """
         boundless = 1e9 * max(flow.output_g, target_g) / flow.output_g
-        vast = replace(
-            flow,
-            feed_g=tuple(
-                feed if any(flow.batches[earlier] for earlier, _ in step.upstream) else feed * boundless
-                for step, feed in zip(self._steps, flow.feed_g, strict=True)
-            ),
-        )
+        vast = begun_with(self._steps, flow, boundless)
         return reach_probability(self.carry_out(vast, limited=False).final_g, 1.0, target_g)[0]
+
+
+def begun_with(steps: Sequence[PlanStep], flow: PlannedFlow, times: float) -> PlannedFlow:
+    """Return the flow with ``times`` what begins it; its batches, and what is carried along, as they were.
+
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> step = PlanStep("roast", forecast_step([0.6], 0, mass_ratio=False), 0.5)
+    >>> flow = PlannedFlow(10.0, (10.0,), (0.0,), (30.0,), {}, (1,), (1,), 50.0)
+    >>> begun_with([step], flow, 2.0).feed_g
+    (60.0,)
+    """
+    return replace(
+        flow,
+        feed_g=tuple(
+            feed if any(flow.batches[earlier] for earlier, _ in step.upstream) else feed * times
+            for step, feed in zip(steps, flow.feed_g, strict=True)
+        ),
+    )
 
 
 def mean_of(values: Trials, *, heavy: bool) -> float:

@@ -10,14 +10,13 @@ plans' moves is averaged trial by trial.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.analytics.forecast.draws import SharedDraws, Trials
-from service.analytics.planning.campaign import Campaigns
-from service.analytics.planning.graph import PlannedFlow, PlanStep
+from service.analytics.planning.campaign import Campaigns, begun_with
 from service.analytics.planning.plan import draws_of
 from service.analytics.planning.planned import Plan
 from service.analytics.planning.whole import WholePlan
@@ -58,7 +57,7 @@ def carried(whole: WholePlan, route: str, dry_fraction: float, shared: SharedDra
 
     >>> import datetime as dt
     >>> from service.analytics.forecast.next_run import forecast_step
-    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
     >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
     >>> from service.analytics.planning.whole import plan_from
     >>> from service.analytics.money.standard_cost import CostLine, StepCost
@@ -75,7 +74,7 @@ def carried(whole: WholePlan, route: str, dry_fraction: float, shared: SharedDra
     plan = whole.plan
     campaigns = campaigns_of(plan, route, shared)
     final_g = np.broadcast_to(campaigns.carry_out(plan.flow).final_g, campaigns.shape)
-    more = np.broadcast_to(campaigns.carry_out(_begun(plan.steps, plan.flow, 1 + _NUDGE)).final_g, campaigns.shape)
+    more = np.broadcast_to(campaigns.carry_out(begun_with(plan.steps, plan.flow, 1 + _NUDGE)).final_g, campaigns.shape)
     reached = final_g >= plan.target_g * (1 - _ROUNDING)
     rise = (more - final_g) / _NUDGE * _SLOPE_OVER
     beyond, short = (int(np.count_nonzero(final_g + sign * rise >= plan.target_g)) for sign in (1, -1))
@@ -93,7 +92,7 @@ def campaigns_of(plan: Plan, route: str, shared: SharedDraws) -> Campaigns:
 
     >>> import datetime as dt
     >>> from service.analytics.forecast.next_run import forecast_step
-    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
     >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
     >>> from service.analytics.planning.whole import plan_from
     >>> from service.analytics.money.standard_cost import CostLine, StepCost
@@ -108,23 +107,12 @@ def campaigns_of(plan: Plan, route: str, shared: SharedDraws) -> Campaigns:
     return Campaigns(plan.steps, len(plan.steps) - 1, draws_of(plan.steps, (route,), plan.trials, shared))
 
 
-def _begun(steps: tuple[PlanStep, ...], flow: PlannedFlow, times: float) -> PlannedFlow:
-    """The flow with ``times`` what begins it, its batches and what is carried along in proportion as they were."""
-    feeds = zip(steps, flow.feed_g, strict=True)
-    return replace(
-        flow,
-        feed_g=tuple(
-            feed if any(flow.batches[earlier] for earlier, _ in step.upstream) else feed * times for step, feed in feeds
-        ),
-    )
-
-
 def p_reach_difference(today: Carried, other: Carried) -> Difference:
     """Return by how much the other's probability of reaching its own target is higher.
 
     >>> import datetime as dt
     >>> from service.analytics.forecast.next_run import forecast_step
-    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
     >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
     >>> from service.analytics.planning.whole import plan_from
     >>> from service.analytics.money.standard_cost import CostLine, StepCost
@@ -146,7 +134,7 @@ def starting_differences(today: Carried, other: Carried) -> dict[str, Difference
 
     >>> import datetime as dt
     >>> from service.analytics.forecast.next_run import forecast_step
-    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
     >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
     >>> from service.analytics.planning.whole import plan_from
     >>> from service.analytics.money.standard_cost import CostLine, StepCost
@@ -178,7 +166,7 @@ def consumed_difference(today: Carried, other: Carried) -> Difference | None:
 
     >>> import datetime as dt
     >>> from service.analytics.forecast.next_run import forecast_step
-    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
     >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
     >>> from service.analytics.planning.whole import plan_from
     >>> from service.analytics.money.standard_cost import CostLine, StepCost
@@ -214,7 +202,7 @@ def per_g_difference(today: Carried, other: Carried) -> Difference | None:
 
     >>> import datetime as dt
     >>> from service.analytics.forecast.next_run import forecast_step
-    >>> from service.analytics.planning.graph import BoughtInput
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
     >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
     >>> from service.analytics.planning.whole import plan_from
     >>> from service.analytics.money.standard_cost import CostLine, StepCost
