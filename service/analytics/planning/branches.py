@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,8 +61,7 @@ def cheapest_over(
         before = list(logs)
         for at in range(1, len(logs)):
             lesser = _least_of([brought[k] for k in range(len(logs)) if k != at], [*logs[:at], *logs[at + 1 :]])
-            money = partial(_money, logs, at, branch_costs, rest_cost)
-            along = _Along(lesser, brought[at], place, money)
+            along = _Along(lesser, brought[at], place, _money(logs, at, branch_costs, rest_cost))
             if sweep == 0 and at == 1:
                 least_cost = found_cost = along.cost(logs[at])
                 if math.isinf(least_cost) or least_cost <= 0:
@@ -90,10 +88,15 @@ def _normal(logs: Sequence[float]) -> list[float]:
     return [math.exp(value - least) for value in logs]
 
 
-def _money(logs: Sequence[float], at: int, costs: Sequence[float], rest: float, value: float) -> float:
-    """Money for an amount of 1: the branches at exp(log), that at place ``at`` at exp(value), the rest as planned."""
-    tried = [*logs[:at], value, *logs[at + 1 :]]
-    return math.exp(min(tried)) * rest + math.fsum(math.exp(log) * each for log, each in zip(tried, costs, strict=True))
+def _money(logs: Sequence[float], at: int, costs: Sequence[float], rest: float) -> Callable[[float], float]:
+    """Money for an amount of 1, by the value of the branch at ``at``: each at exp(value), the rest as planned."""
+    fixed = [math.exp(log) * each for k, (log, each) in enumerate(zip(logs, costs, strict=True)) if k != at]
+    least, own = min(log for k, log in enumerate(logs) if k != at), costs[at]
+
+    def money(value: float) -> float:
+        return math.exp(min(least, value)) * rest + math.fsum((*fixed, math.exp(value) * own))
+
+    return money
 
 
 class _Along:
@@ -113,8 +116,7 @@ class _Along:
         """
         points: list[float] = sorted({*np.linspace(low, high, _COARSE).tolist(), min(max(start, low), high)})
         every = max(1, self._own.size // _COARSE_TRIALS)
-        some = _Along(self._lesser[::every], self._own[::every], self._place // every, self._money)
-        costs = [some.cost(point) for point in points]
+        costs = self._costs(points, every)
         best = min(range(len(points)), key=costs.__getitem__)
         low, high = points[max(best - 1, 0)], points[min(best + 1, len(points) - 1)]
         return self._between(low, high)._golden(low, high, points[best])
@@ -123,6 +125,13 @@ class _Along:
         """Money for what the wanted share of the trials reaches, a gram."""
         least = self._reached(value)
         return self._money(value) / least if least > 0 else math.inf
+
+    def _costs(self, points: Sequence[float], every: int) -> list[float]:
+        """The costs at some values on every so many-th trial."""
+        place = self._place // every
+        own = np.multiply.outer([math.exp(point) for point in points], self._own[::every])
+        reached = np.partition(np.minimum(own, self._lesser[::every], out=own), place, axis=1)[:, place].tolist()
+        return [self._money(at) / least if least > 0 else math.inf for at, least in zip(points, reached, strict=True)]
 
     def _reached(self, value: float) -> float:
         return order_statistic(np.minimum(self._lesser, math.exp(value) * self._own), self._place)
