@@ -37,6 +37,15 @@ def product_per_gram(draws: Sequence[StepDraws], batches: Sequence[int], per_gra
     return product
 
 
+def scaled(values: Trials, times: float) -> Trials:
+    """Return ``values``, of any shape, times a number; themselves, to be read only, where that is 1, as it mostly is.
+
+    >>> scaled(np.array([0.5, 0.2]), 2.0).tolist()
+    [1.0, 0.4]
+    """
+    return values if times == 1.0 else values * times
+
+
 def order_statistic(values: Trials, place: int) -> float:
     """Return the value that ``place`` others of ``values``, shape (trials,), do not exceed: sorted, the one there.
 

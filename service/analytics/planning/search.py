@@ -9,7 +9,7 @@ import numpy as np
 
 from service.analytics.forecast.draws import MOST_BATCHES, Trials
 from service.analytics.planning.campaign import Campaigns, Outcomes, mean_of
-from service.analytics.planning.chain import all_fail, order_statistic, reach_probability, starting_amount
+from service.analytics.planning.chain import all_fail, order_statistic, reach_probability, scaled, starting_amount
 from service.analytics.planning.graph import BILL, Over, PlannedFlow, PlanStep, planned_flow
 from service.analytics.planning.planned import Campaign, Need, PlannedStep
 from service.analytics.planning.stretch import Stretches, in_proportion, wanted_trials
@@ -239,7 +239,7 @@ class Search:
         ]
         for place, step in enumerate(self._steps[: self._final + 1]):
             for earlier, grams in step.upstream if flow.batches[place] else ():
-                left[earlier] = left[earlier] - grams * outcomes.feed_g[place]
+                left[earlier] = left[earlier] - scaled(outcomes.feed_g[place], grams)
         left[self._final] = np.zeros(1)
         return [np.maximum(each, 0.0) for each in left]
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.analytics.forecast.draws import Trials
-from service.analytics.planning.chain import order_statistic
+from service.analytics.planning.chain import order_statistic, scaled
 from service.analytics.planning.graph import PlannedFlow, PlanStep
 
 _EXACT = 1e-13
@@ -133,7 +133,10 @@ class Stretches:
         gain = self._ratio(place, count) if ratios is None else ratios[place]
         let: NDArray[np.bool_] | None = None
         if takers := self._takers[place]:
-            gain = gain * _least([(kept[taker].gain, flow.feed_of(taker, place)) for taker in takers])
+            first, *others = [scaled(kept[taker].gain, flow.feed_of(taker, place)) for taker in takers]
+            for other in others:
+                first = np.minimum(first, other)
+            gain = gain * first
             for taker in takers:
                 let = _both(let, kept[taker].let)
         if ratios is None and step.upstream and step.largest_g is not None:
@@ -149,15 +152,6 @@ class _Following:
     key: object
     gain: Trials
     let: NDArray[np.bool_] | None
-
-
-def _least(taken: Sequence[tuple[Trials, float]]) -> Trials:
-    """The least, over all that takes from a product, of what follows a gram of feed times the feed for a gram of it."""
-    (gain, feed), *others = taken
-    least = gain if feed == 1.0 else gain * feed
-    for gain, feed in others:
-        least = np.minimum(least, gain * feed)
-    return least
 
 
 def _both(let: NDArray[np.bool_] | None, other: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
