@@ -33,6 +33,7 @@ MOST_BATCHES = 200
 """Parallel batches of one step that are drawn; at 16,384 trials that is 26 MB of running totals."""
 
 
+@lru_cache(maxsize=1024)
 def seed_for(*parts: str) -> int:
     """Return a 128-bit seed from words, the same in every process and on every machine.
 
@@ -290,11 +291,12 @@ class SharedDraws:
         """Return the draws of a step's forecast, as ``step_draws`` would make them."""
         key = (seed, trials, forecast.beyond_variance > 0)
         held = self._held.get(key)
-        if (held is None or held[0] != forecast) and self._base is not None:
+        if self._base is not None and (held is None or held[0] != forecast):
             held = self._base._held.get(key, held)
-        if held is None or held[0] != forecast:
-            moved = None if held is None else held[1].about(forecast)
-            held = self._held[key] = (forecast, moved or step_draws(forecast, seed, trials))
+        if held is None:
+            held = self._held[key] = (forecast, step_draws(forecast, seed, trials))
+        elif held[0] is not forecast and held[0] != forecast:
+            held = self._held[key] = (forecast, held[1].about(forecast) or step_draws(forecast, seed, trials))
         return held[1]
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -226,25 +225,23 @@ def cheapest_branches(campaigns: Campaigns, steps: Sequence[PlanStep], flow: Pla
     for _ in range(1 if len(met) == 1 else 2):
         for place, made in met:
             without = {edge: share for edge, share in over.items() if edge[0] != place}
-            planned = _replanned(campaigns, steps, replace(flow, over=without))
+            planned = _replanned(campaigns, steps, flow, without)
             outcomes = campaigns.carry_out(planned, limited=False)
             levels = np.array(
                 [
-                    np.broadcast_to(
-                        (outcomes.product_g[earlier] + planned.from_stock_g[earlier]) * planned.feed_of(place, earlier),
-                        campaigns.shape,
+                    campaigns.per_trial(
+                        (outcomes.product_g[earlier] + planned.from_stock_g[earlier]) * planned.feed_of(place, earlier)
                     )
                     for earlier in made
                 ]
             )
             levels /= planned.feed_g[place]
-            fed = np.broadcast_to(outcomes.feed_g[place], campaigns.shape)
+            fed = campaigns.per_trial(outcomes.feed_g[place])
             tail = np.divide(outcomes.final_g, fed, out=np.zeros(campaigns.shape), where=fed > 0)
             tail *= planned.feed_g[place] / planned.output_g
             now = flow_cost(steps, planned) or total
             # What a branch costs is what twice of it would cost more.
-            twice = [{**without, (place, earlier): 2.0} for earlier in made]
-            doubled = [_replanned(campaigns, steps, replace(flow, over=over)) for over in twice]
+            doubled = [_replanned(campaigns, steps, flow, {**without, (place, earlier): 2.0}) for earlier in made]
             costs = [max(0.0, (flow_cost(steps, each) or now) - now) for each in doubled]
             rest = max(0.0, now - math.fsum(costs))
             found = cheapest_over(levels, tail, confidence, costs, rest)
@@ -252,10 +249,10 @@ def cheapest_branches(campaigns: Campaigns, steps: Sequence[PlanStep], flow: Pla
     return BILL if all(share == 1.0 for share in over.values()) else over
 
 
-def _replanned(campaigns: Campaigns, steps: Sequence[PlanStep], flow: PlannedFlow) -> PlannedFlow:
-    """The flow planned anew at the ratio of branches that it names, with the batches that it had."""
-    if not flow.over:
+def _replanned(campaigns: Campaigns, steps: Sequence[PlanStep], flow: PlannedFlow, over: Over) -> PlannedFlow:
+    """The flow planned anew at another ratio of branches, with the batches that it had."""
+    if over == flow.over:
         return flow
     spare = [count - needed for count, needed in zip(flow.batches, flow.needed_batches, strict=True)]
     final = max(place for place, wanted in enumerate(flow.product_g) if wanted > 0)
-    return planned_flow(steps, campaigns.expected_ratio, final, flow.output_g, spare, flow.over)
+    return planned_flow(steps, campaigns.expected_ratio, final, flow.output_g, spare, over)

@@ -61,6 +61,10 @@ class Campaigns:
         """The shape of what every trial has of its own: (trials,)."""
         return (self._draws[0].trials,)
 
+    def per_trial(self, values: Trials) -> Trials:
+        """Return one value a trial, shape (trials,), also of what every trial has the same of."""
+        return values if values.shape == self.shape else np.broadcast_to(values, self.shape)
+
     def ratio(self, place: int, batches: int) -> Trials:
         """Return grams of product per gram of key input of a step over ``batches`` even batches: shape (trials,)."""
         key = place, batches
@@ -99,7 +103,7 @@ class Campaigns:
                     for earlier, _ in step.upstream
                     if flow.batches[earlier]
                 ]
-                feed = brought[0] if brought else np.full(1, flow.feed_g[place])
+                feed = brought[0] if brought else np.array([flow.feed_g[place]])
                 for other in brought[1:]:
                     feed = np.minimum(feed, other)
                 if brought and limited and (most := self._most_feed(flow, place)) < math.inf:
@@ -127,12 +131,15 @@ class Campaigns:
         That every step has a batch that does not fail, in closed form; where stock can stand in for a step that fails
         it is counted over the trials.
         """
-        if any(stock > 0 and count for stock, count in zip(flow.from_stock_g, flow.batches, strict=True)):
+        stocks = flow.from_stock_g
+        if any(stocks) and any(stock > 0 and count for stock, count in zip(stocks, flow.batches, strict=True)):
             return self.counted_reach(flow, target_g)
         return p_max(
-            (step.forecast.failures_a, step.forecast.failures_b, count)
-            for step, count in zip(self._steps, flow.batches, strict=True)
-            if count
+            [
+                (step.forecast.failures_a, step.forecast.failures_b, count)
+                for step, count in zip(self._steps, flow.batches, strict=True)
+                if count
+            ]
         )
 
     def counted_reach(self, flow: PlannedFlow, target_g: float) -> float:

@@ -153,4 +153,4 @@ def p_max(failures: Iterable[tuple[float, float, int]]) -> float:
     >>> [round(p_max([(0.2, 12.8, batches)] * 6), 4) for batches in (1, 2, 3)]
     [0.9112, 0.9921, 0.9988]
     """
-    return math.prod(1 - all_fail(a, b, batches) for a, b, batches in failures)
+    return math.prod([1 - all_fail(a, b, batches) for a, b, batches in failures])
