@@ -49,6 +49,10 @@ class Book:
         """Return what ``make`` returns, from memory where it was made before at this state: see ``Memory.fact``."""
         return self._memory.fact(self.reading, key, make)
 
+    def lasting(self, key: Hashable, of: object, make: Callable[[], T]) -> T:
+        """Return what ``make`` returns, from memory where it was made of an equal ``of``: see ``Memory.lasting``."""
+        return self._memory.lasting(self.reading, key, of, make)
+
     @property
     def ledgers(self) -> LedgerMemory:
         """The traced ledgers that this process holds, of whichever state."""

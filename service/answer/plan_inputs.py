@@ -15,7 +15,7 @@ from service.answer.cautions import WATER
 from service.answer.cost import Costing, costing_of
 from service.answer.prices import Exchange
 from service.answer.route_model import Input, RouteModel, StepModel
-from service.answer.shelf import Remainder, Usable, lots_of, usable
+from service.answer.shelf import Remainder, Usable, usable
 from service.answer.step_runs import experience_of, forecast_of
 from service.domain.lot import Measured, Strength
 from service.domain.material import Material
@@ -173,17 +173,17 @@ class _Gathering:
     def _shelf(self, model: RouteModel, worth: Worth) -> Usable:
         if self.stock == NONE and not self.lots:
             return Usable({}, {}, ())
-        materials = {*model.bought, *(step.product for step in model.order)}
         least = {step.product: step.minimum_assay.base() for step in model.order if step.minimum_assay is not None}
-        lots = lots_of(self.book, materials, model.materials)
+        lots = model.on_shelf
         found = usable(
-            [each for each in lots if each.lot.code not in self.lots and self.stock != NONE],
+            [] if self.stock == NONE else [each for each in lots if each.lot.code not in self.lots],
             self.exchange.as_of,
             projects=None if self.stock == ALL else self.projects,
             minimum_assay=least,
             worth=worth,
         )
-        found = self._with_named(found, lots, worth)
+        if self.lots:
+            found = self._with_named(found, lots, worth)
         kept = {each.lot.material for each in lots}
         self.at_hand |= {code for code in model.bought if code not in kept and _is_water(model.materials[code])}
         left_alone = {left["lot"] for left in found.left_out}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, TypeVar
@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from service.answer.book import Book
 from service.answer.by_volume import counted_by_volume, standing_in
 from service.answer.mass_flow import mass_flow
+from service.answer.shelf import Remainder, lots_of
 from service.answer.step_runs import StepRuns, step_runs
 from service.answer.strengths import expected_strengths
 from service.domain.bill import Need, need_of, unit_holding
@@ -114,6 +115,12 @@ class RouteModel:
         """The materials that no step of the route makes, with the other route that is said to make them, if any."""
         return {each.material: each.from_route for model in self.steps for each in model.inputs if each.maker is None}
 
+    @property
+    def on_shelf(self) -> Sequence[Remainder]:
+        """What is left of every lot of what the route takes or makes, by code."""
+        materials = {*self.bought, *(step.product for step in self.order)}
+        return self._kept("on the shelf", lambda: lots_of(self.book, materials, self.materials))
+
     def worth(self, material: str, strength: Strength) -> float:
         """Return how many grams of a material as expected a gram of it at ``strength`` stands for.
 
@@ -135,8 +142,11 @@ class RouteModel:
 
     @cached_property
     def _remembered(self) -> dict[Any, float | None]:
-        """What was asked of :meth:`held` at this state: it takes long to tell, and is asked of every lot."""
-        return self._kept("held", dict)
+        """What was asked of :meth:`held`, which takes long to tell and is asked of every lot: no write changes it that
+        leaves the steps and the materials as they were."""
+        if not self._own:
+            return {}
+        return self.book.lasting(("held", self.route.code, self.as_of), (self.order, dict(self.materials)), dict)
 
     def _held(self, material: str, strength: Strength) -> float | None:
         content = (step.analyte for step in self.order if step.key_input == material and step.basis == CONTENT)

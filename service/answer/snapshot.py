@@ -4,6 +4,7 @@ A reader opens one snapshot of the database, reads its state S, fetches the rows
 process holds and publishes a new immutable set, as of S. What is published never changes, so readers share it without
 a lock; it is bounded in bytes, the set that was longest unused going first. A fact is kept under the state that it
 follows from and asked for under the state of the reader: another worker's write moves the state, and nobody misses it.
+What follows from a few records alone lasts while these are the same.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sized
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from service.answer.ledger_memory import LedgerMemory
@@ -35,6 +37,7 @@ class Memory:
         self._most_bytes, self._most_lines = most_bytes, most_lines
         self._held: OrderedDict[int, Columns] = OrderedDict()
         self._facts: OrderedDict[tuple[int, int, Hashable], Any] = OrderedDict()
+        self._lasting: OrderedDict[tuple[int, Hashable], _Lasting] = OrderedDict()
         self._lock = threading.Lock()
 
     def columns(self, reading: Reading) -> Columns:
@@ -76,9 +79,41 @@ class Memory:
                 if other[1] < reading.state:
                     del self._facts[other]
             made = self._facts.setdefault(place, made)
-            while len(self._facts) > MOST_FACTS or sum(map(_lines, self._facts.values())) > self._most_lines:
-                self._facts.popitem(last=False)
+            self._bound(self._facts)
         return made
+
+    def lasting(self, reading: Reading, key: Hashable, of: object, make: Callable[[], T]) -> T:
+        """Return what ``make`` returns, from memory where it was made before of what equals ``of``, whatever the state.
+
+        It must follow from ``of`` alone; of one key the newest is kept. Readers share it, as a fact.
+        """
+        place = (reading.workshop_id, key)
+        with self._lock:
+            held = self._lasting.get(place)
+        if held is None or held.of != of:
+            held = _Lasting(of, make())
+        with self._lock:
+            # What was made may have grown since.
+            self._lasting[place] = held
+            self._lasting.move_to_end(place)
+            self._bound(self._lasting)
+        found: T = held.made
+        return found
+
+    def _bound(self, facts: OrderedDict[Any, Any]) -> None:
+        while len(facts) > MOST_FACTS or sum(map(_lines, facts.values())) > self._most_lines:
+            facts.popitem(last=False)
+
+
+@dataclass(frozen=True, slots=True)
+class _Lasting:
+    """What was made, and of what."""
+
+    of: object
+    made: Any
+
+    def __len__(self) -> int:
+        return len(self.made) if isinstance(self.made, Sized) else 1
 
 
 def _lines(fact: object) -> int:

@@ -123,8 +123,12 @@ class LotLeft(NamedTuple):
 
 def lots_left(reading: Reading, materials: Collection[str]) -> list[LotLeft]:
     """The lots of some materials that still hold something, by code."""
-    rows = _plain(reading, _lefts(), materials)
-    return sorted(LotLeft._make((*row, whole(giga, rest))) for *row, giga, rest in rows)
+    found = [
+        LotLeft(code, material, dimension, strength, project, expires_on, whole(giga, rest))
+        for code, material, dimension, strength, project, expires_on, giga, rest in _plain(reading, _lefts(), materials)
+    ]
+    found.sort()
+    return found
 
 
 def _plain(reading: Reading, statement: Select[Any], materials: Collection[str]) -> Iterator[Any]:

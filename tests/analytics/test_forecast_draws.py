@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from service.analytics.forecast.draws import MOST_BATCHES, seed_for, step_draws
+from service.analytics.forecast.draws import MOST_BATCHES, SharedDraws, seed_for, step_draws
 from service.analytics.forecast.next_run import StepForecast, forecast_step
 from service.errors import NotComputable
 
@@ -54,6 +55,28 @@ def test_failures_among_batches_are_beta_binomial(batches: int) -> None:
     expected = stats.betabinom(batches, 1.5, 9.0).cdf
     for count in {0, 1, batches // 5, batches // 2, batches - 1}:
         assert within(float(np.mean(failed <= count)), float(expected(count)))
+
+
+@pytest.mark.parametrize("name", FORECASTS)
+@pytest.mark.parametrize("changed", ["centre", "failures", "both", "spread"])
+def test_draws_shared_with_another_forecast_are_those_drawn_anew(name: str, changed: str) -> None:
+    forecast, seed = FORECASTS[name], seed_for("shared", name)
+    other = replace(
+        forecast,
+        centre=forecast.centre + (0.2 if changed in ("centre", "both") else 0.0),
+        failures_a=forecast.failures_a + (1.0 if changed in ("failures", "both") else 0.0),
+        spread_high=forecast.spread_high * (1.5 if changed == "spread" else 1.0),
+    )
+    base = SharedDraws()
+    first = base.of(forecast, seed, 512)
+    first.success(2)
+    own = SharedDraws(base).of(other, seed, 512)
+    # In turn, and unlike numbers of batches: neither may see what the other drew last.
+    for batches in (3, 1, 5):
+        assert (own.success(batches) == step_draws(other, seed, 512).success(batches)).all()
+        assert (first.success(batches + 1) == step_draws(forecast, seed, 512).success(batches + 1)).all()
+    assert (own.further(2, 3) == step_draws(other, seed, 512).further(2, 3)).all()
+    assert (own.levels == step_draws(other, seed, 512).levels).all()
 
 
 def test_failures_far_beyond_a_double_are_still_counted() -> None:

@@ -143,6 +143,15 @@ def test_price_zero_is_a_price() -> None:
     assert cheapest_packs({"salt": 120.0}, offers, {}).packs == {"gift": 3}
 
 
+def test_free_goods_bring_no_order_to_the_value_that_ships_free() -> None:
+    gift = [PackOffer("gift", "salt", "shelf", 50.0, 0)]
+    found = cheapest_packs({"salt": 120.0}, gift, {"shelf": OrderTerms(4 * EURO, free_from_micro=20 * EURO)})
+    assert (found.packs, found.cash_micro, found.shipping_micro) == ({"gift": 3}, 4 * EURO, {"shelf": 4 * EURO})
+    dear = PackOffer("dear", "soda", "shelf", 10.0, 19 * EURO)
+    both = cheapest_packs({"salt": 120.0, "soda": 5.0}, [*gift, dear], {"shelf": OrderTerms(50 * EURO, 20 * EURO)})
+    assert (both.packs, both.cash_micro) == ({"gift": 3, "dear": 2}, 38 * EURO)
+
+
 def test_many_suppliers_with_terms_are_solved_too() -> None:
     offers = [PackOffer(f"salt-{at}", "salt", f"s{at}", 100.0, (20 - at) * EURO) for at in range(8)]
     found = cheapest_packs({"salt": 250.0}, offers, {f"s{at}": OrderTerms(at * EURO) for at in range(8)})

@@ -215,6 +215,26 @@ def test_facts_are_bounded(desk: Desk) -> None:
         assert book.fact("large", list) == []
 
 
+def test_what_lasts_is_made_anew_of_another_thing_alone(desk: Desk) -> None:
+    desk.fill()
+    memory = Memory(most_lines=10)
+
+    def made(of: object) -> list[int]:
+        with desk.reading() as reading:
+            return Book(reading, memory).lasting("made", of, list)
+
+    first = made((1, "a"))
+    desk.put("suppliers", "corner", {"name": "corner shop"})
+    assert made((1, "a")) is first
+    assert made((2, "a")) is not first
+    # Of one key the newest is kept; what has grown too large is let go.
+    second = made((1, "a"))
+    assert second is not first
+    second += [0] * 11
+    made((1, "a"))
+    assert made((1, "a")) is not second
+
+
 def test_answers_from_kept_facts_are_those_of_a_new_process(desk: Desk) -> None:
     """After each of many writes, of plans and costs too, which rest on the shelf."""
     filled(desk)

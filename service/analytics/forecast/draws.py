@@ -7,6 +7,8 @@ gives the same answer, and two scenarios differ by what was changed and not by l
 from __future__ import annotations
 
 import math
+from copy import copy
+from dataclasses import replace
 from functools import lru_cache
 from hashlib import blake2b
 
@@ -31,6 +33,7 @@ MOST_BATCHES = 200
 """Parallel batches of one step that are drawn; at 16,384 trials that is 26 MB of running totals."""
 
 
+@lru_cache(maxsize=1024)
 def seed_for(*parts: str) -> int:
     """Return a 128-bit seed from words, the same in every process and on every machine.
 
@@ -80,7 +83,8 @@ class StepDraws:
     """
 
     __slots__ = (
-        *("_batches", "_forecast", "_means", "_one_spread", "_seed", "_shared", "_totals", "_uniform", "_width"),
+        *("_apart", "_batches", "_forecast", "_means", "_one_spread", "_seed", "_shared", "_totals", "_uniform"),
+        "_width",
     )
 
     def __init__(self, forecast: StepForecast, seed: int, trials: int) -> None:
@@ -107,13 +111,39 @@ class StepDraws:
         self._one_spread = forecast.spread_low == forecast.spread_high and forecast.scale == "logit"
         if self._one_spread:
             level *= -forecast.spread_low
-            level -= forecast.centre
             width *= -forecast.spread_low
-        self._shared = level
+        self._apart = level  # from the centre
         self._width = width
-        self._batches = _generator(seed, 1)
+        self._begin_batches()
+
+    def _begin_batches(self) -> None:
+        self._shared: Trials = self._apart - self._forecast.centre if self._one_spread else self._apart
+        self._batches = _generator(self._seed, 1)
         self._means: dict[int, Trials] = {}
         self._totals: list[Trials] = []  # the i-th is the sum of the yields of batches 0 to i, none failing
+
+    def about(self, forecast: StepForecast) -> StepDraws | None:
+        """Return the draws of a forecast that differs in its centre or its chance of failure alone, as they would be
+        drawn anew; None of another one. What the two have in common is shared.
+
+        >>> from dataclasses import replace
+        >>> from service.analytics.forecast.next_run import forecast_step
+        >>> step = forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False)
+        >>> draws, better = step_draws(step, 7, 4096), replace(step, centre=step.centre + 0.1)
+        >>> bool((draws.about(better).success(2) == step_draws(better, 7, 4096).success(2)).all())
+        True
+        """
+        mine = self._forecast
+        level = replace(forecast, failures_a=mine.failures_a, failures_b=mine.failures_b, notes=mine.notes)
+        if replace(level, centre=mine.centre) != mine:
+            return None
+        found = copy(self)
+        found._forecast = forecast
+        if level != mine:
+            found._begin_batches()
+        else:  # the yields are the same, and which of them fail is not
+            found._means = {}
+        return found
 
     @property
     def trials(self) -> int:
@@ -261,10 +291,12 @@ class SharedDraws:
         """Return the draws of a step's forecast, as ``step_draws`` would make them."""
         key = (seed, trials, forecast.beyond_variance > 0)
         held = self._held.get(key)
-        if (held is None or held[0] != forecast) and self._base is not None:
-            held = self._base._held.get(key)
-        if held is None or held[0] != forecast:
+        if self._base is not None and (held is None or held[0] != forecast):
+            held = self._base._held.get(key, held)
+        if held is None:
             held = self._held[key] = (forecast, step_draws(forecast, seed, trials))
+        elif held[0] is not forecast and held[0] != forecast:
+            held = self._held[key] = (forecast, held[1].about(forecast) or step_draws(forecast, seed, trials))
         return held[1]
 
 

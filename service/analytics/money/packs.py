@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 
@@ -91,7 +92,7 @@ def cheapest_packs(
     """
     if not all(math.isfinite(need) for need in needs_g.values()):
         raise ValueError(f"needs are finite amounts in grams, received {dict(needs_g)!r}")
-    needs = {material: _micrograms(need) for material, need in needs_g.items() if _micrograms(need) > 0}
+    needs = {material: need for material, grams in needs_g.items() if (need := _micrograms(grams)) > 0}
     wanted = [offer for offer in offers if offer.material in needs]
     if any(_micrograms(offer.pack_g) < 1 or offer.price_micro < 0 for offer in wanted):
         raise ValueError("a pack holds something and has a price of 0 or more")
@@ -103,9 +104,7 @@ def cheapest_packs(
     bought = {offer.code: count for offer, count in zip(usable, counts, strict=True) if count}
     goods = order.goods(counts)
     shipping = {supplier: terms.get(supplier, _PLAIN).shipping(value) for supplier, value in goods.items()}
-    held = dict.fromkeys(order.needs, 0)
-    for offer, count in zip(usable, counts, strict=True):
-        held[offer.material] += count * _micrograms(offer.pack_g)
+    held = order.held(counts)
     return Purchase(
         packs=bought,
         goods_micro=sum(goods.values()),
@@ -121,6 +120,14 @@ def _micrograms(grams: float) -> int:
     return round(grams * 1e6)
 
 
+class _Cover(NamedTuple):
+    """What covers one material by itself: its price, packs by the offers' places, and the places it was chosen from."""
+
+    cost_micro: int
+    packs: Mapping[int, int]
+    places: tuple[int, ...]
+
+
 class _Order:
     """One question: needs in micrograms, the offers that may cover them, the terms. Counts follow the offers' order."""
 
@@ -128,11 +135,20 @@ class _Order:
         self.needs = needs
         self.offers = offers
         self.terms = {offer.supplier: terms.get(offer.supplier, _PLAIN) for offer in offers}
-        self._of_material = {
-            material: [place for place, offer in enumerate(offers) if offer.material == material] for material in needs
-        }
-        self._covers: dict[tuple[int, ...], tuple[int, dict[int, int]] | None] = {}
+        self._size = [_micrograms(offer.pack_g) for offer in offers]
+        self._of_material: dict[str, list[int]] = {material: [] for material in needs}
+        for place, offer in enumerate(offers):
+            self._of_material[offer.material].append(place)
+        self._covers: dict[tuple[int, ...], _Cover | None] = {}
+        self._without: dict[frozenset[str], list[_Cover] | None] = {}
         self._nodes = 0
+
+    def held(self, counts: Sequence[int]) -> dict[str, int]:
+        """Return the micrograms of each needed material in so many packs."""
+        held = dict.fromkeys(self.needs, 0)
+        for offer, size, count in zip(self.offers, self._size, counts, strict=True):
+            held[offer.material] += count * size
+        return held
 
     def goods(self, counts: Sequence[int]) -> dict[str, int]:
         """Return the value of the goods a supplier, of those ordered from."""
@@ -152,7 +168,12 @@ class _Order:
         """
         bound_by = [supplier for supplier, terms in self.terms.items() if terms.shipping_micro or terms.minimum_micro]
         few = len(bound_by) <= MOST_SUPPLIERS
-        choices = {s: ("out", "paid", "free")[: 2 + (self.terms[s].free_from_micro is not None)] for s in bound_by}
+        # What costs nothing brings no order to a threshold.
+        paid_for = {offer.supplier for offer in self.offers if offer.price_micro > 0}
+        choices = {
+            s: ("out", "paid", "free")[: 2 + (self.terms[s].free_from_micro is not None and s in paid_for)]
+            for s in bound_by
+        }
         cases = product(*choices.values()) if few else [("paid",) * len(bound_by)]
         best: _Counts = ()
         best_cash, least_bound = math.inf, math.inf
@@ -181,31 +202,41 @@ class _Order:
     def _bounded(self, state: Mapping[str, str], below: float) -> tuple[_Counts, int] | None:
         """Return an order under one state of the suppliers and a lower bound of all such; None where there is none
         whose bound lies ``below`` that."""
-        counts = [0] * len(self.offers)
-        bound = 0
-        could_sell = dict.fromkeys(state, 0)
-        for places in self._of_material.values():
-            open_places = tuple(place for place in places if state.get(self.offers[place].supplier) != "out")
-            cover = self._cover(open_places)
-            if cover is None:
-                return None
-            cost, packs = cover
-            bound += cost
-            if bound >= below:
-                return None
+        covers = self._covered(frozenset(s for s, chosen in state.items() if chosen == "out"), below)
+        if covers is None:
+            return None
+        counts, bound, extra = [0] * len(self.offers), 0, 0
+        for cost_micro, packs, _ in covers:
+            bound += cost_micro
             for place, count in packs.items():
                 counts[place] = count
-            for supplier in {self.offers[place].supplier for place in open_places} & state.keys():
-                could_sell[supplier] += cost
-        extra = 0
         for supplier, chosen in state.items():
             if chosen != "out":
                 terms = self.terms[supplier]
-                least = max(terms.minimum_micro, (terms.free_from_micro or 0) if chosen == "free" else 0)
-                extra = max(extra, least - could_sell[supplier])
                 bound += terms.shipping_micro if chosen == "paid" else 0
-                self._top_up(counts, supplier, least)
+                least = max(terms.minimum_micro, (terms.free_from_micro or 0) if chosen == "free" else 0)
+                if least > 0:
+                    own = {place for place, offer in enumerate(self.offers) if offer.supplier == supplier}
+                    could_sell = sum(cover.cost_micro for cover in covers if not own.isdisjoint(cover.places))
+                    extra = max(extra, least - could_sell)
+                    self._top_up(counts, supplier, least)
         return tuple(counts), bound + extra
+
+    def _covered(self, out: frozenset[str], below: float) -> list[_Cover] | None:
+        """Return the cheapest cover of every material without some suppliers; None where there is none ``below`` that.
+
+        Remembered: what was not below an earlier, higher bound is not below a later one.
+        """
+        if out not in self._without:
+            self._without[out] = covers = []
+            spent = 0
+            for places in self._of_material.values():
+                cover = self._cover(tuple([place for place in places if self.offers[place].supplier not in out]))
+                if cover is None or (spent := spent + cover.cost_micro) >= below:
+                    self._without[out] = None
+                    break
+                covers.append(cover)
+        return self._without[out]
 
     def _top_up(self, counts: list[int], supplier: str, least_micro: int) -> None:
         """Add packs of the supplier's cheapest offer until an order from it is worth enough."""
@@ -215,14 +246,19 @@ class _Order:
             place = min(own, key=lambda place: self.offers[place].price_micro)
             counts[place] += -(-missing // self.offers[place].price_micro)
 
-    def _cover(self, places: tuple[int, ...]) -> tuple[int, dict[int, int]] | None:
-        """Return price and packs of the cheapest cover of one material from the offers at ``places``; remembered."""
+    def _cover(self, places: tuple[int, ...]) -> _Cover | None:
+        """Return the cheapest cover of one material from the offers at ``places``; remembered."""
         if places not in self._covers:
             self._covers[places] = self._search_cover(places) if places else None
         return self._covers[places]
 
-    def _search_cover(self, places: tuple[int, ...]) -> tuple[int, dict[int, int]]:
-        sizes = [_micrograms(self.offers[place].pack_g) for place in places]
+    def _search_cover(self, places: tuple[int, ...]) -> _Cover:
+        need = self.needs[self.offers[places[0]].material]
+        if len(places) == 1:
+            self._nodes += 1
+            count = -(-need // self._size[places[0]])
+            return _Cover(count * self.offers[places[0]].price_micro, {places[0]: count}, places)
+        sizes = [self._size[place] for place in places]
         prices = [self.offers[place].price_micro for place in places]
         # The best price a gram first: giving up packs of it raises the bound, so that the loop below ends early.
         ranked = sorted(range(len(places)), key=lambda at: (prices[at] / sizes[at], -sizes[at]))
@@ -246,8 +282,8 @@ class _Order:
                     return
                 descend(rank + 1, left, cost, {**packs, places[at]: count} if count else packs)
 
-        descend(0, self.needs[self.offers[places[0]].material], 0, {})
-        return int(best_cost), best
+        descend(0, need, 0, {})
+        return _Cover(int(best_cost), best, places)
 
     def _programme(self) -> tuple[_Counts, bool]:
         """Return the packs that an integer programme finds for the whole, and whether it proved them cheapest.
@@ -269,7 +305,7 @@ class _Order:
 
         for places, need in zip(self._of_material.values(), self.needs.values(), strict=True):
             covers = at_least(need)
-            covers[places] = [_micrograms(self.offers[place].pack_g) for place in places]
+            covers[places] = [self._size[place] for place in places]
         for at, (supplier, terms) in enumerate(self.terms.items(), start=offers):
             free = at + many
             cost[at], cost[free] = terms.shipping_micro, -terms.shipping_micro
@@ -281,7 +317,7 @@ class _Order:
                 if offer.supplier == supplier:
                     highest = max(terms.minimum_micro, terms.free_from_micro or 0)
                     topping = -(-highest // offer.price_micro) if offer.price_micro else 0
-                    most[place] = -(-self.needs[offer.material] // _micrograms(offer.pack_g)) + topping
+                    most[place] = -(-self.needs[offer.material] // self._size[place]) + topping
                     cost[place] = minimum[place] = threshold[place] = offer.price_micro
                     at_least(0)[[at, place]] = most[place], -1
         answer = milp(
@@ -294,8 +330,6 @@ class _Order:
         if answer.x is None:
             return (), False
         counts = tuple(round(count) for count in answer.x[:offers])
-        covered = dict.fromkeys(self.needs, 0)
-        for offer, count in zip(self.offers, counts, strict=True):
-            covered[offer.material] += count * _micrograms(offer.pack_g)
+        covered = self.held(counts)
         sound = all(covered[material] >= need for material, need in self.needs.items())
         return (counts, bool(answer.status == 0)) if sound else ((), False)

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,8 +60,7 @@ def cheapest_over(
         before = list(logs)
         for at in range(1, len(logs)):
             lesser = _least_of([brought[k] for k in range(len(logs)) if k != at], [*logs[:at], *logs[at + 1 :]])
-            money = partial(_money, logs, at, branch_costs, rest_cost)
-            along = _Along(lesser, brought[at], place, money)
+            along = _Along(lesser, brought[at], place, _money(logs, at, branch_costs, rest_cost))
             if sweep == 0 and at == 1:
                 least_cost = found_cost = along.cost(logs[at])
                 if math.isinf(least_cost) or least_cost <= 0:
@@ -90,10 +87,15 @@ def _normal(logs: Sequence[float]) -> list[float]:
     return [math.exp(value - least) for value in logs]
 
 
-def _money(logs: Sequence[float], at: int, costs: Sequence[float], rest: float, value: float) -> float:
-    """Money for an amount of 1: the branches at exp(log), that at place ``at`` at exp(value), the rest as planned."""
-    tried = [*logs[:at], value, *logs[at + 1 :]]
-    return math.exp(min(tried)) * rest + math.fsum(math.exp(log) * each for log, each in zip(tried, costs, strict=True))
+def _money(logs: Sequence[float], at: int, costs: Sequence[float], rest: float) -> Callable[[float], float]:
+    """Money for an amount of 1, by the value of the branch at ``at``: each at exp(value), the rest as planned."""
+    fixed = [math.exp(log) * each for k, (log, each) in enumerate(zip(logs, costs, strict=True)) if k != at]
+    least, own = min(log for k, log in enumerate(logs) if k != at), costs[at]
+
+    def money(value: float) -> float:
+        return math.exp(min(least, value)) * rest + math.fsum((*fixed, math.exp(value) * own))
+
+    return money
 
 
 class _Along:
@@ -113,8 +115,7 @@ class _Along:
         """
         points: list[float] = sorted({*np.linspace(low, high, _COARSE).tolist(), min(max(start, low), high)})
         every = max(1, self._own.size // _COARSE_TRIALS)
-        some = _Along(self._lesser[::every], self._own[::every], self._place // every, self._money)
-        costs = [some.cost(point) for point in points]
+        costs = self._costs(points, every)
         best = min(range(len(points)), key=costs.__getitem__)
         low, high = points[max(best - 1, 0)], points[min(best + 1, len(points) - 1)]
         return self._between(low, high)._golden(low, high, points[best])
@@ -123,6 +124,13 @@ class _Along:
         """Money for what the wanted share of the trials reaches, a gram."""
         least = self._reached(value)
         return self._money(value) / least if least > 0 else math.inf
+
+    def _costs(self, points: Sequence[float], every: int) -> list[float]:
+        """The costs at some values on every so many-th trial."""
+        place = self._place // every
+        own = np.multiply.outer([math.exp(point) for point in points], self._own[::every])
+        reached = np.partition(np.minimum(own, self._lesser[::every], out=own), place, axis=1)[:, place].tolist()
+        return [self._money(at) / least if least > 0 else math.inf for at, least in zip(points, reached, strict=True)]
 
     def _reached(self, value: float) -> float:
         return order_statistic(np.minimum(self._lesser, math.exp(value) * self._own), self._place)
@@ -217,25 +225,23 @@ def cheapest_branches(campaigns: Campaigns, steps: Sequence[PlanStep], flow: Pla
     for _ in range(1 if len(met) == 1 else 2):
         for place, made in met:
             without = {edge: share for edge, share in over.items() if edge[0] != place}
-            planned = _replanned(campaigns, steps, replace(flow, over=without))
+            planned = _replanned(campaigns, steps, flow, without)
             outcomes = campaigns.carry_out(planned, limited=False)
             levels = np.array(
                 [
-                    np.broadcast_to(
-                        (outcomes.product_g[earlier] + planned.from_stock_g[earlier]) * planned.feed_of(place, earlier),
-                        campaigns.shape,
+                    campaigns.per_trial(
+                        (outcomes.product_g[earlier] + planned.from_stock_g[earlier]) * planned.feed_of(place, earlier)
                     )
                     for earlier in made
                 ]
             )
             levels /= planned.feed_g[place]
-            fed = np.broadcast_to(outcomes.feed_g[place], campaigns.shape)
+            fed = campaigns.per_trial(outcomes.feed_g[place])
             tail = np.divide(outcomes.final_g, fed, out=np.zeros(campaigns.shape), where=fed > 0)
             tail *= planned.feed_g[place] / planned.output_g
             now = flow_cost(steps, planned) or total
             # What a branch costs is what twice of it would cost more.
-            twice = [{**without, (place, earlier): 2.0} for earlier in made]
-            doubled = [_replanned(campaigns, steps, replace(flow, over=over)) for over in twice]
+            doubled = [_replanned(campaigns, steps, flow, {**without, (place, earlier): 2.0}) for earlier in made]
             costs = [max(0.0, (flow_cost(steps, each) or now) - now) for each in doubled]
             rest = max(0.0, now - math.fsum(costs))
             found = cheapest_over(levels, tail, confidence, costs, rest)
@@ -243,10 +249,10 @@ def cheapest_branches(campaigns: Campaigns, steps: Sequence[PlanStep], flow: Pla
     return BILL if all(share == 1.0 for share in over.values()) else over
 
 
-def _replanned(campaigns: Campaigns, steps: Sequence[PlanStep], flow: PlannedFlow) -> PlannedFlow:
-    """The flow planned anew at the ratio of branches that it names, with the batches that it had."""
-    if not flow.over:
+def _replanned(campaigns: Campaigns, steps: Sequence[PlanStep], flow: PlannedFlow, over: Over) -> PlannedFlow:
+    """The flow planned anew at another ratio of branches, with the batches that it had."""
+    if over == flow.over:
         return flow
     spare = [count - needed for count, needed in zip(flow.batches, flow.needed_batches, strict=True)]
     final = max(place for place, wanted in enumerate(flow.product_g) if wanted > 0)
-    return planned_flow(steps, campaigns.expected_ratio, final, flow.output_g, spare, flow.over)
+    return planned_flow(steps, campaigns.expected_ratio, final, flow.output_g, spare, over)

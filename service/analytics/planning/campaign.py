@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from service.analytics.forecast.draws import StepDraws, Trials
-from service.analytics.planning.chain import order_statistic, p_max, reach_probability
+from service.analytics.planning.chain import order_statistic, p_max, reach_probability, scaled
 from service.analytics.planning.graph import PlannedFlow, PlanStep
 
 MOST_RATIO = 1e9
@@ -37,32 +37,46 @@ class Campaigns:
     number of batches is the plan's, whatever the trial.
     """
 
-    __slots__ = ("_draws", "_final", "_ratios", "_steps", "expected_ratio")
+    __slots__ = ("_draws", "_expected", "_final", "_ratios", "_steps")
 
     def __init__(self, steps: Sequence[PlanStep], final: int, draws: Sequence[StepDraws]) -> None:
         self._steps = steps
         self._final = final
         self._draws = draws
         self._ratios: dict[tuple[int, int], Trials] = {}
-        self.expected_ratio = tuple(
-            mean_of(self.ratio(place, 1), heavy=step.forecast.scale == "ln") for place, step in enumerate(steps)
-        )
+        self._expected: tuple[float, ...] | None = None
+
+    @property
+    def expected_ratio(self) -> tuple[float, ...]:
+        """Grams of product that one batch of each step is expected to give per gram of key input, failures included."""
+        if self._expected is None:
+            self._expected = tuple(
+                mean_of(self.ratio(place, 1), heavy=step.forecast.scale == "ln")
+                for place, step in enumerate(self._steps)
+            )
+        return self._expected
 
     @property
     def shape(self) -> tuple[int]:
         """The shape of what every trial has of its own: (trials,)."""
         return (self._draws[0].trials,)
 
+    def per_trial(self, values: Trials) -> Trials:
+        """Return one value a trial, shape (trials,), also of what every trial has the same of."""
+        return values if values.shape == self.shape else np.broadcast_to(values, self.shape)
+
     def ratio(self, place: int, batches: int) -> Trials:
         """Return grams of product per gram of key input of a step over ``batches`` even batches: shape (trials,)."""
-        if (place, batches) not in self._ratios:
+        key = place, batches
+        ratio = self._ratios.get(key)
+        if ratio is None:
             ratio, step = self._draws[place].success(batches), self._steps[place]
             if step.factor_g_per_g != 1.0:
                 ratio = ratio * step.factor_g_per_g
             if step.forecast.scale == "ln":
                 ratio = np.minimum(ratio, MOST_RATIO)
-            self._ratios[place, batches] = ratio
-        return self._ratios[place, batches]
+            self._ratios[key] = ratio
+        return ratio
 
     def greatest_ratio(self, place: int, fewest: int, most: int) -> Trials:
         """Return the greatest ratio of a step in every trial over all counts of batches from ``fewest`` to ``most``."""
@@ -85,11 +99,11 @@ class Campaigns:
             feed = product = _NOTHING
             if batches := flow.batches[place]:
                 brought = [
-                    on_hand[earlier] * flow.feed_of(place, earlier)
+                    scaled(on_hand[earlier], flow.feed_of(place, earlier))
                     for earlier, _ in step.upstream
                     if flow.batches[earlier]
                 ]
-                feed = brought[0] if brought else np.full(1, flow.feed_g[place])
+                feed = brought[0] if brought else np.array([flow.feed_g[place]])
                 for other in brought[1:]:
                     feed = np.minimum(feed, other)
                 if brought and limited and (most := self._most_feed(flow, place)) < math.inf:
@@ -117,12 +131,15 @@ class Campaigns:
         That every step has a batch that does not fail, in closed form; where stock can stand in for a step that fails
         it is counted over the trials.
         """
-        if any(stock > 0 and count for stock, count in zip(flow.from_stock_g, flow.batches, strict=True)):
+        stocks = flow.from_stock_g
+        if any(stocks) and any(stock > 0 and count for stock, count in zip(stocks, flow.batches, strict=True)):
             return self.counted_reach(flow, target_g)
         return p_max(
-            (step.forecast.failures_a, step.forecast.failures_b, count)
-            for step, count in zip(self._steps, flow.batches, strict=True)
-            if count
+            [
+                (step.forecast.failures_a, step.forecast.failures_b, count)
+                for step, count in zip(self._steps, flow.batches, strict=True)
+                if count
+            ]
         )
 
     def counted_reach(self, flow: PlannedFlow, target_g: float) -> float:

@@ -134,31 +134,35 @@ def planned_flow(
     from_stock, feeds = [0.0] * many, [0.0] * many
     needed, batches = [0] * many, [0] * many
     least_step = math.inf
+    # Plain comparisons: a search asks for hundreds of flows, and min and max would be a third of each.
     for place in range(final, -1, -1):
         step, wanted, slope = steps[place], product_g[place], rise[place]
-        from_stock[place] = min(wanted, step.stock_g)
-        to_make = wanted - from_stock[place]
+        stock_g = step.stock_g
+        from_stock[place] = held = wanted if wanted < stock_g else stock_g
+        to_make = wanted - held
         if to_make <= _ROUNDING * wanted:
-            if slope > 0:
-                least_step = min(least_step, (step.stock_g - wanted) / slope)
+            if slope > 0 and (change := (stock_g - wanted) / slope) < least_step:
+                least_step = change
             continue
         feed, feed_rise = to_make / expected_ratio[place], slope / expected_ratio[place]
-        smallest = step.smallest_g or 0.0
-        raised = max(feed, smallest)
-        needed[place] = 1
-        if step.largest_g is not None:
-            needed[place] = max(1, math.ceil(raised / step.largest_g * (1 - _ROUNDING)))
-            if feed_rise > 0:
-                least_step = min(least_step, (needed[place] * step.largest_g - feed) / feed_rise)
-        batches[place] = needed[place] + spares[place]
-        raised = max(raised, batches[place] * smallest)
+        smallest, largest = step.smallest_g or 0.0, step.largest_g
+        raised = feed if feed > smallest else smallest
+        count = 1
+        if largest is not None:
+            count = math.ceil(raised / largest * (1 - _ROUNDING)) or 1
+            if feed_rise > 0 and (change := (count * largest - feed) / feed_rise) < least_step:
+                least_step = change
+        needed[place] = count
+        batches[place] = count = count + spares[place]
+        if raised < count * smallest:
+            raised = count * smallest
         if raised > feed:
-            if feed_rise > 0:
-                least_step = min(least_step, (raised - feed) / feed_rise)
+            if feed_rise > 0 and (change := (raised - feed) / feed_rise) < least_step:
+                least_step = change
             feed_rise = 0.0
         feeds[place] = raised
         for earlier, grams in step.upstream:
-            brought = grams * over.get((place, earlier), 1.0)
+            brought = grams * over.get((place, earlier), 1.0) if over else grams
             product_g[earlier] += raised * brought
             rise[earlier] += feed_rise * brought
     return PlannedFlow(

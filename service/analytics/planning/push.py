@@ -135,7 +135,7 @@ def _least(whole: WholePlan) -> float:
 def _final(whole: WholePlan, campaigns: Campaigns, ratios: Mapping[int, Trials]) -> Trials:
     """Grams of product in every trial at today's amounts, some steps with ratios of their own."""
     own = [ratios.get(place) for place in range(len(whole.plan.steps))]
-    return np.broadcast_to(campaigns.carry_out(whole.plan.flow, ratios=own).final_g, campaigns.shape)
+    return campaigns.per_trial(campaigns.carry_out(whole.plan.flow, ratios=own).final_g)
 
 
 def price_sensitivities(whole: WholePlan) -> dict[str, float] | None:

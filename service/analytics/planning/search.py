@@ -9,7 +9,7 @@ import numpy as np
 
 from service.analytics.forecast.draws import MOST_BATCHES, Trials
 from service.analytics.planning.campaign import Campaigns, Outcomes, mean_of
-from service.analytics.planning.chain import all_fail, order_statistic, reach_probability, starting_amount
+from service.analytics.planning.chain import all_fail, order_statistic, reach_probability, scaled, starting_amount
 from service.analytics.planning.graph import BILL, Over, PlannedFlow, PlanStep, planned_flow
 from service.analytics.planning.planned import Campaign, Need, PlannedStep
 from service.analytics.planning.stretch import Stretches, in_proportion, wanted_trials
@@ -167,7 +167,7 @@ class Search:
 
     def as_planned(self, flow: PlannedFlow) -> Campaign:
         """The flow as planned, with its chance: it needs what is planned, and gives what is wanted of it."""
-        final_g = self._per_trial(self.campaigns.carry_out(flow))
+        final_g = self.campaigns.per_trial(self.campaigns.carry_out(flow).final_g)
         p_reach, u = reach_probability(final_g, 1.0, self.target_g)
         planned = tuple(
             PlannedStep(
@@ -191,7 +191,7 @@ class Search:
     def described(self, flow: PlannedFlow) -> Campaign:
         """The flow carried out in every trial, and what it needs."""
         outcomes = self.campaigns.carry_out(flow)
-        final_g = self._per_trial(outcomes)
+        final_g = self.campaigns.per_trial(outcomes.final_g)
         p_reach, u = reach_probability(final_g, 1.0, self.target_g)
         heavy = any(step.forecast.scale == "ln" for step in self._steps)
         materials = self._needs(flow, outcomes, heavy=heavy)
@@ -239,25 +239,22 @@ class Search:
         ]
         for place, step in enumerate(self._steps[: self._final + 1]):
             for earlier, grams in step.upstream if flow.batches[place] else ():
-                left[earlier] = left[earlier] - grams * outcomes.feed_g[place]
+                left[earlier] = left[earlier] - scaled(outcomes.feed_g[place], grams)
         left[self._final] = np.zeros(1)
         return [np.maximum(each, 0.0) for each in left]
-
-    def _per_trial(self, outcomes: Outcomes) -> Trials:
-        return np.broadcast_to(outcomes.final_g, (self._trials,))
 
     def _reaches(self, output_g: float) -> bool:
         """Whether a share ``confidence`` of the trials reaches the target."""
         if output_g in self._margins:
             return self._margins[output_g] >= -_EXACT
-        final_g = self._per_trial(self.campaigns.carry_out(self._flow(output_g)))
+        final_g = self.campaigns.per_trial(self.campaigns.carry_out(self._flow(output_g)).final_g)
         hits = np.count_nonzero(final_g >= self.target_g * (1 - _EXACT))
         return bool(hits >= wanted_trials(self.confidence, self._trials))
 
     def _margin(self, output_g: float) -> float:
         """How far what a share ``confidence`` of the trials reaches lies above the target, as a fraction of it."""
         if output_g not in self._margins:
-            final_g = self._per_trial(self.campaigns.carry_out(self._flow(output_g)))
+            final_g = self.campaigns.per_trial(self.campaigns.carry_out(self._flow(output_g)).final_g)
             short_by = starting_amount(final_g, self.target_g, self.confidence)
             self._margins[output_g] = -1.0 if short_by is None else 1 / short_by - 1
         return self._margins[output_g]

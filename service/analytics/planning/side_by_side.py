@@ -73,8 +73,8 @@ def carried(whole: WholePlan, route: str, dry_fraction: float, shared: SharedDra
     """
     plan = whole.plan
     campaigns = campaigns_of(plan, route, shared)
-    final_g = np.broadcast_to(campaigns.carry_out(plan.flow).final_g, campaigns.shape)
-    more = np.broadcast_to(campaigns.carry_out(begun_with(plan.steps, plan.flow, 1 + _NUDGE)).final_g, campaigns.shape)
+    final_g = plan.campaign.final_g
+    more = campaigns.per_trial(campaigns.carry_out(begun_with(plan.steps, plan.flow, 1 + _NUDGE)).final_g)
     reached = final_g >= plan.target_g * (1 - _ROUNDING)
     rise = (more - final_g) / _NUDGE * _SLOPE_OVER
     beyond, short = (int(np.count_nonzero(final_g + sign * rise >= plan.target_g)) for sign in (1, -1))

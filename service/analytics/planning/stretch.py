@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.analytics.forecast.draws import Trials
-from service.analytics.planning.chain import order_statistic
+from service.analytics.planning.chain import order_statistic, scaled
 from service.analytics.planning.graph import PlannedFlow, PlanStep
 
 _EXACT = 1e-13
@@ -92,13 +93,14 @@ class Stretches:
         for place, step in enumerate(self._steps):
             for earlier, _ in step.upstream:
                 self._takers[earlier].append(place)
-        self._follows: list[tuple[int, ...]] = [()] * len(self._steps)
+        after: list[set[int]] = [set()] * len(self._steps)
         for place in range(final, -1, -1):
-            after = {follower for taker in self._takers[place] for follower in self._follows[taker]}
-            self._follows[place] = (place, *sorted(after))
+            after[place] = {place}.union(*(after[taker] for taker in self._takers[place]))
+        # Of a step itself and of all that follows it, the counts in a flow's batches.
+        self._follows: list[Callable[[tuple[int, ...]], object]] = [itemgetter(*sorted(places)) for places in after]
         # Where every product has one taker, all of it, the ratio of branches changes nothing of what follows a step.
         self._once = all(len(takers) <= 1 for takers in self._takers)
-        self._kept: dict[int, tuple[object, Trials, NDArray[np.bool_] | None]] = {}
+        self._kept: dict[int, _Following] = {}
 
     def of(self, flow: PlannedFlow, ratios: Mapping[int, Trials] | None = None) -> Stretch:
         """Return the stretch of a flow; with ``ratios`` in place of those of its batches, by place, without limits."""
@@ -106,30 +108,54 @@ class Stretches:
         let: NDArray[np.bool_] | None = None
         kept = {} if ratios is not None else self._kept
         for place in range(len(self._steps) - 1, -1, -1):
-            step, count = self._steps[place], flow.batches[place]
-            if not count:
+            if not flow.batches[place]:
                 continue
-            key = ([flow.batches[after] for after in self._follows[place]], None if self._once else flow.over)
-            if place not in kept or kept[place][0] != key:
-                gain = self._ratio(place, count) if ratios is None else ratios[place]
-                if self._takers[place]:
-                    gain = gain * self._least(flow, place, kept)
-                largest = step.largest_g if ratios is None and step.upstream else None
-                through = None if largest is None else gain >= self._target_g * (1 - _EXACT) / (count * largest)
-                kept[place] = (key, gain, through)
-            _, gain, through = kept[place]
-            if through is not None:
-                let = through.copy() if let is None else np.logical_and(let, through, out=let)
-            if not step.upstream:
-                begun = gain * (flow.feed_g[place] / flow.output_g)
+            key = (self._follows[place](flow.batches), None if self._once else flow.over)
+            following = kept.get(place)
+            if following is None or following.key != key:
+                following = kept[place] = self._following(flow, place, key, kept, ratios)
+            if not self._steps[place].upstream:
+                begun = following.gain * (flow.feed_g[place] / flow.output_g)
                 per_output = begun if per_output is None else np.minimum(per_output, begun, out=per_output)
+                let = _both(let, following.let)
         return Stretch(self._target_g, np.full(self._trials, math.inf) if per_output is None else per_output, let)
 
-    def _least(
-        self, flow: PlannedFlow, place: int, kept: Mapping[int, tuple[object, Trials, NDArray[np.bool_] | None]]
-    ) -> Trials:
-        """Grams of final product that a gram of a step's product allows: the least of all that takes from it."""
-        first, *others = [kept[taker][1] * flow.feed_of(taker, place) for taker in self._takers[place]]
-        for other in others:
-            np.minimum(first, other, out=first)
-        return first
+    def _following(
+        self,
+        flow: PlannedFlow,
+        place: int,
+        key: object,
+        kept: Mapping[int, _Following],
+        ratios: Mapping[int, Trials] | None,
+    ) -> _Following:
+        """What follows a step in a flow, from what follows those that take from it."""
+        step, count = self._steps[place], flow.batches[place]
+        gain = self._ratio(place, count) if ratios is None else ratios[place]
+        let: NDArray[np.bool_] | None = None
+        if takers := self._takers[place]:
+            first, *others = [scaled(kept[taker].gain, flow.feed_of(taker, place)) for taker in takers]
+            for other in others:
+                first = np.minimum(first, other)
+            gain = gain * first
+            for taker in takers:
+                let = _both(let, kept[taker].let)
+        if ratios is None and step.upstream and step.largest_g is not None:
+            let = _both(let, gain >= self._target_g * (1 - _EXACT) / (count * step.largest_g))
+        return _Following(key, gain, let)
+
+
+@dataclass(frozen=True, slots=True)
+class _Following:
+    """A step and all that follows it: grams of final product per gram of its key input, and whether batches at their
+    largest let the target through, a value a trial. ``key``: the counts of batches that these are of."""
+
+    key: object
+    gain: Trials
+    let: NDArray[np.bool_] | None
+
+
+def _both(let: NDArray[np.bool_] | None, other: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
+    """Trials that both let through; None lets all."""
+    if let is None or other is None:
+        return other if let is None else let
+    return let & other

@@ -75,7 +75,7 @@ def variance_shares(whole: WholePlan, campaigns: Campaigns, draws: Sequence[Step
     >>> round(found.shares[0].total, 1), found.shares[0].scatter > found.shares[0].level
     (1.0, True)
     """
-    final_g = np.broadcast_to(campaigns.carry_out(whole.plan.flow).final_g, campaigns.shape)
+    final_g = campaigns.per_trial(campaigns.carry_out(whole.plan.flow).final_g)
     usable = final_g > 0
     without = 1.0 - float(usable.mean())
     if np.count_nonzero(usable) < _IN_A_PART * _LEAST_PARTS:
