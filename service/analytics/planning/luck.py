@@ -19,6 +19,7 @@ from service.analytics.planning.graph import PlannedFlow
 from service.analytics.planning.inputs import PlanInputs
 from service.analytics.planning.planned import Need
 from service.analytics.planning.search import Search
+from service.analytics.planning.stretch import Stretches
 from service.analytics.planning.times import StepTimes, plan_times
 from service.analytics.planning.whole import WholePlan, shopping_for
 from service.errors import NotComputable
@@ -66,7 +67,7 @@ class _Luck:
     def __init__(self, inputs: PlanInputs, whole: WholePlan, campaigns: Campaigns) -> None:
         self._inputs, self._whole, self._plan = inputs, whole, whole.plan
         self._campaigns = campaigns
-        self._at_its_own = self._search(whole.plan.confidence)
+        self._at_its_own = self._search(whole.plan.confidence, None)
 
     def found(self) -> Luck | None:
         plan = self._plan
@@ -79,20 +80,20 @@ class _Luck:
             if not 0.0 < confidence < 1.0:
                 return None
             try:
-                flow = self._search(confidence).least_flow()
+                flow = self._search(confidence, self._at_its_own.stretches).least_flow()
             except NotComputable:
                 return None
             if flow == plan.flow:
                 ends.append(own)
                 continue
-            ends.append(self._figures(flow, self._at_its_own.described(flow).materials, None))
+            ends.append(self._figures(flow, self._at_its_own.needs_of(flow), None))
         return ends[0], own, ends[1]
 
-    def _search(self, confidence: float) -> Search:
+    def _search(self, confidence: float, stretches: Stretches | None) -> Search:
         plan = self._plan
         wanted = tuple(self._whole.question.spares.get(step.code, 0) for step in plan.steps)
         last = len(plan.steps) - 1
-        return Search(plan.steps, last, self._campaigns, plan.target_g, confidence, wanted, plan.flow.over)
+        return Search(plan.steps, last, self._campaigns, plan.target_g, confidence, wanted, plan.flow.over, stretches)
 
     def _figures(self, flow: PlannedFlow, materials: Mapping[str, Need], cash_micro: int | None) -> Figures:
         inputs, starting = self._inputs, self._plan.campaign.starting
