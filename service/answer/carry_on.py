@@ -29,7 +29,7 @@ from service.answer.plan_bounds import Ask, Bounded, bounded_plan
 from service.answer.plan_inputs import Gathered, plan_inputs
 from service.answer.plan_lines import Layout
 from service.answer.prices import Exchange
-from service.answer.scenario_changes import unknown_name
+from service.answer.scenario_names import unknown_name
 from service.answer.two_waves import two_waves_of
 from service.answer.what_if import figures_of, question_of, without_plan
 from service.domain.lot import strength_of

@@ -24,7 +24,9 @@ from service.answer.plan_bounds import Ask, Bounded, bounded_plan
 from service.answer.plan_inputs import Gathered, plan_inputs
 from service.answer.plan_lines import Layout
 from service.answer.prices import Exchange
-from service.answer.scenario_changes import Altered, Changing, unknown_name
+from service.answer.scenario_bills import altered_routes, not_in_grams
+from service.answer.scenario_changes import Altered, Changing
+from service.answer.scenario_names import unknown_name
 from service.answer.shelf import lots_put
 from service.domain import what_if
 from service.domain.money import Money, from_micro, to_micro
@@ -131,17 +133,33 @@ class _WhatIf:
         """The scenario's inputs and question; in words why there are none. Its faults join the others."""
         placed = [(f"{pointer}/changes/{at}", change) for at, change in enumerate(scenario.changes)]
         try:
-            base = self._base(placed, today.gathered)
-            gathered = today.gathered if base is None else self._gathered(base)
+            base = self._base(placed, today.gathered) or (self.route, self.asked.stock, ())
+            gathered = self._billed(base, [each for each in placed if each[1].kind == what_if.BILL])
         except NotComputable as refused:
             return refused.detail
         changing = Changing(self.book, gathered, today.question, self.exchange)
         try:
-            changing.make(placed)
+            changing.make([each for each in placed if each[1].kind != what_if.BILL])
         except NotComputable as refused:
             return refused.detail
         self.faults += changing.faults
         return changing.found
+
+    def _billed(self, base: Base, placed: list[tuple[str, Change]]) -> Gathered:
+        """What a scenario reads from the book, its bills as it has them."""
+        gathered = self._gathered(base)
+        if not placed:
+            return gathered
+        routes, faults = altered_routes(self.book, gathered, placed)
+        self.faults += faults
+        if faults:
+            return gathered
+        route, stock, lots = base
+        gathered = plan_inputs(
+            self.book, route, self.exchange, stock=stock, project=self.asked.project, lots=dict(lots), routes=routes
+        )
+        self.faults += not_in_grams(gathered, placed)
+        return gathered
 
     def _base(self, placed: list[tuple[str, Change]], today: Gathered) -> Base | None:
         """What a scenario reads from the book in place of what today's plan does; None where it is the same."""

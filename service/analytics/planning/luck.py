@@ -52,6 +52,23 @@ def luck_of(inputs: PlanInputs, whole: WholePlan, campaigns: Campaigns, *, backw
 
     ``campaigns``: the trials that it was searched for on. The ratio of branches that meet is held. ``backwards``: it is
     the plan of the most that a budget or the shelf reaches, which settles all amounts, and by luck the target.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.draws import SharedDraws, seed_for, step_draws
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
+    >>> from service.analytics.planning.inputs import PlanQuestion, StepInputs
+    >>> from service.analytics.planning.whole import plan_from
+    >>> from service.analytics.money.standard_cost import CostLine, StepCost
+    >>> step = PlanStep("roast", forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.0), 0.5,
+    ...                 bought=(BoughtInput("ore", 1.0, key=True),))
+    >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
+    >>> whole = plan_from(inputs, PlanQuestion(10.0, 0.9, 1024))
+    >>> drawn = step_draws(step.forecast, seed_for("calx", "roast", "yield"), 1024)
+    >>> low, own, high = luck_of(inputs, whole, Campaigns([step], 0, [drawn]))
+    >>> low.begun["ore"] < own.begun["ore"] == whole.plan.campaign.starting["ore"].planned_g < high.begun["ore"]
+    True
     """
     found = _Luck(inputs, whole, campaigns).found()
     if not backwards or found is None:
