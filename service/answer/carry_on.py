@@ -23,14 +23,14 @@ from service.analytics.planning.chain import reach_probability
 from service.analytics.planning.entries import offered_per_g
 from service.analytics.planning.inputs import PlanInputs
 from service.analytics.planning.plan import draws_of
-from service.analytics.planning.two_waves import Rule, TwoWaves, one_line
-from service.analytics.planning.whole import WholePlan, planned_steps
+from service.analytics.planning.whole import planned_steps
 from service.answer.book import Book
 from service.answer.plan_bounds import Ask, Bounded, bounded_plan
 from service.answer.plan_inputs import Gathered, plan_inputs
 from service.answer.plan_lines import Layout
 from service.answer.prices import Exchange
-from service.answer.scenario_changes import unknown_name
+from service.answer.scenario_names import unknown_name
+from service.answer.two_waves import two_waves_of
 from service.answer.what_if import figures_of, question_of, without_plan
 from service.domain.lot import strength_of
 from service.domain.what_if import CarryOn
@@ -99,7 +99,7 @@ def carry_on_of(book: Book, route_code: str, asked: CarryOn, as_of: dt.date) -> 
         "one_more_batch": [_more_line(each, dry) for each in more],
         "first": first,
         "plan": {key: value for key, value in plan.items() if key != "difference"},
-        "two_waves": None if bounded is None else _two_waves(inputs, stages, bounded.whole, in_hand, reasons),
+        "two_waves": None if bounded is None else two_waves_of(inputs, stages, bounded.whole, reasons),
         "worth_per_g": None if asked.worth_per_g is None else asked.worth_per_g.as_dict(),
         "reasons": reasons,
         "rests_on": book.rests_on(
@@ -206,64 +206,3 @@ def _carried_lines(inputs: PlanInputs, stages: Stages, carrying: Carrying) -> li
         for place, step in enumerate(inputs.steps)
         if carrying.batches[place]
     ]
-
-
-def _two_waves(
-    inputs: PlanInputs, stages: Stages, whole: WholePlan, in_hand: Sequence[float], reasons: dict[str, str]
-) -> dict[str, Any] | None:
-    """The rule that begins least on the average, beside the single start of the plan."""
-    single_g = whole.plan.flow.feed_g[0]
-    if not one_line(stages):
-        reasons["two_waves"] = "the rule is reckoned for one line of steps, and here branches meet"
-        return None
-    if not whole.plan.flow.batches[0]:
-        reasons["two_waves"] = "what is in hand is enough: nothing is begun"
-        return None
-    taken = [*whole.plan.flow.from_stock_g]
-    asked = (stages, single_g, taken, whole.plan.target_g, whole.plan.confidence)
-    spares = [step.spare_batches for step in whole.plan.campaign.steps]
-    try:
-        # The second wave is itself a spare one: it may do without those of the single start.
-        rule = TwoWaves(*asked, spares).best()
-        if any(spares):
-            bare = TwoWaves(*asked).best()
-            if bare.p_reach >= whole.plan.confidence and bare.expected < rule.expected:
-                rule = bare
-    except NotComputable as refused:
-        reasons["two_waves"] = refused.detail
-        return None
-    step = inputs.steps[rule.after]
-    single = {name: need.planned_g for name, need in whole.plan.campaign.starting.items()}
-
-    def amounts(times: float) -> list[dict[str, Any]]:
-        return [{"material": name, "amount_g": grams * times} for name, grams in sorted(single.items())]
-
-    return {
-        "after_step": step.code,
-        "material": step.product,
-        "start": amounts(rule.first),
-        "start_batches": [
-            {"step": inputs.steps[place].code, "batches": count} for place, count in enumerate(rule.batches)
-        ],
-        "below_g": rule.below_g,
-        "start_more": amounts(rule.then),
-        "p_topped_up": rule.p_topped_up,
-        "p_reach": rule.p_reach,
-        "monte_carlo_u": rule.monte_carlo_u,
-        "expected_use": amounts(rule.expected),
-        "single_start": amounts(1.0),
-        "saves": 1.0 - rule.expected,
-        "saves_u": rule.expected_u,
-        "detail": _said(inputs, rule, single),
-    }
-
-
-def _said(inputs: PlanInputs, rule: Rule, single: dict[str, float]) -> str:
-    if rule.then == 0.0:
-        return "no smaller start with a top-up was found that uses less: begin once"
-    step = inputs.steps[rule.after]
-    material, grams = next(iter(single.items()), (inputs.steps[0].key_input, 0.0))
-    return (
-        f"start {grams * rule.first:.4g} g of {material}; if less than {rule.below_g:.4g} g of {step.product} is there "
-        f"after {step.code}, start {grams * rule.then:.4g} g more"
-    )

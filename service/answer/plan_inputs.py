@@ -57,28 +57,40 @@ def plan_inputs(
     stock: str = OWN,
     project: str | None = None,
     lots: Mapping[str, bool] | None = None,
+    routes: Mapping[str, Route] | None = None,
 ) -> Gathered:
     """Return everything that a plan of ``route`` rests on: by its code, or as it is given, connected.
 
     With ``stock`` ``own`` the lots of no project, of ``project``, and where none is named of the projects that this
     route was run for; with ``all`` those of every project; with ``none`` nothing. ``lots`` says of some, by code, that
-    they are taken whatever they are, or that they are not. A material that a line says another route makes, or that
+    they are taken whatever they are, or that they are not; ``routes`` are some that are otherwise than the book has
+    them, by code and connected. A material that a line says another route makes, or that
     nobody sells and one route of the workshop makes, is made by that route's own steps, with their own runs, limits and
     stock; where that route cannot be planned it is left to be bought.
 
     Raises UnknownRecord for an unknown route, NotComputable where a step's masses cannot be followed or a mass-ratio
     step has neither run nor opinion.
     """
-    return _Gathering(book, exchange, stock, project, lots or {}).gathered(route)
+    changed = {} if routes is None else routes
+    if isinstance(route, str):
+        route = changed.get(route, route)
+    return _Gathering(book, exchange, stock, project, lots or {}, changed).gathered(route)
 
 
 class _Gathering:
     """One route and those that feed it, laid into one list of steps."""
 
     def __init__(
-        self, book: Book, exchange: Exchange, stock: str, project: str | None, lots: Mapping[str, bool]
+        self,
+        book: Book,
+        exchange: Exchange,
+        stock: str,
+        project: str | None,
+        lots: Mapping[str, bool],
+        routes: Mapping[str, Route],
     ) -> None:
         self.book, self.exchange, self.stock, self.project, self.lots = book, exchange, stock, project, lots
+        self.routes = routes
         self.experience = experience_of(book, exchange.as_of)
         self.projects: set[str] = set()
         self.main = ""
@@ -149,7 +161,7 @@ class _Gathering:
             return self.last_of[code], self._per_gram(model, self.models[self.last_of[code]][1])
         kept = len(self.steps)
         try:
-            made = costing_of(self.book, code, self.exchange, above=above)
+            made = costing_of(self.book, self.routes.get(code, code), self.exchange, above=above)
             per_gram = self._per_gram(model, made.model.last)
 
             def worth(of: str, strength: Strength) -> float:

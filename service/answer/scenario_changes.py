@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import difflib
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 
@@ -23,33 +22,22 @@ from service.answer.book import Book
 from service.answer.plan_inputs import Gathered
 from service.answer.prices import Exchange, Shop
 from service.answer.route_model import RouteModel
+from service.answer.scenario_names import unknown_name
 from service.domain import what_if
-from service.domain.bill import need_of, theoretical_per_gram
+from service.domain.bill import need_of, theoretical_per_gram, unit_holding
 from service.domain.lot import Strength, measured
 from service.domain.offer import Offer
+from service.domain.quantity import Quantity
 from service.domain.route import CONTENT, Step
 from service.domain.what_if import Change
 from service.errors import Fault, InvalidInput
 
-MOST_NAMED = 20
-"""So many of the names that could have been meant are told in full."""
-
 _ORDER = (
-    *(what_if.BILL, what_if.ASSAY, what_if.CONTENT, what_if.PACK, what_if.PRICE),
+    *(what_if.ASSAY, what_if.CONTENT, what_if.PACK, what_if.PRICE),
     *(what_if.YIELD, what_if.FAILURE_RATE, what_if.LIMITS, what_if.STOCK, what_if.BUY),
     *(what_if.TARGET, what_if.CONFIDENCE, what_if.ROUTE),
 )
 """What others are reckoned from goes first, whatever the order in which it was written."""
-
-
-def unknown_name(what: str, name: str, known: Collection[str], pointer: str) -> Fault:
-    """Return the fault of a name that nothing has, with the nearest that something has."""
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
-    some = sorted(known)
-    listed = ", ".join(some[:MOST_NAMED]) + (f" and {len(some) - MOST_NAMED} more" if len(some) > MOST_NAMED else "")
-    expected = listed or "none here"
-    hint = f"did you mean {near[0]!r}?" if near else f"there is {expected}"
-    return Fault(f"unknown-{what}", f"the plan has no {what} {name!r}: {hint}", name, expected, pointer)
 
 
 @dataclass(slots=True)
@@ -69,7 +57,6 @@ class Changing:
         self.faults: list[Fault] = []
         self._book, self._gathered, self._exchange = book, gathered, exchange
         self._offers = {offer.code: offer for offer in gathered.costing.shop.offers}
-        self._steps: dict[str, Step] = {}
         self._strengths: dict[str, Strength] = {}
         self._models = {
             own.code: pair for own, pair in zip(gathered.inputs.steps, gathered.models, strict=True)
@@ -78,7 +65,13 @@ class Changing:
     def make(self, changes: list[tuple[str, Change]]) -> None:
         """Make all changes; each comes with its pointer."""
         bought: list[str] = []
+        made_today = {step.code: step.product for step in self.found.inputs.steps}
+        purchases = {made_today.get(change.step or "") for _, change in changes if change.kind == what_if.BUY}
+        later: list[tuple[str, Change]] = []
         for pointer, change in sorted(changes, key=lambda each: _ORDER.index(each[1].kind)):
+            if change.kind == what_if.PRICE and change.material is not None and change.material in purchases:
+                later.append((pointer, change))  # what is made has no price until it is bought
+                continue
             if change.kind == what_if.BUY:
                 bought += self._bought(change, pointer)
                 continue
@@ -88,13 +81,16 @@ class Changing:
                 self.faults += refused.faults
         if bought and not self.faults:
             self.found.inputs = bought_instead(self.found.inputs, bought)
+            for pointer, change in later:
+                try:
+                    self._price(change, pointer)
+                except InvalidInput as refused:
+                    self.faults += refused.faults
 
     def _made(self, change: Change, pointer: str) -> None:
         kind, found = change.kind, self.found
         if kind in (what_if.YIELD, what_if.FAILURE_RATE, what_if.LIMITS):
             self._of_step(change, pointer)
-        elif kind == what_if.BILL:
-            self._bill(change, pointer)
         elif kind == what_if.CONTENT or (kind == what_if.ASSAY and change.material is not None):
             self._strength(change, pointer)
         elif kind == what_if.STOCK and change.material is not None:
@@ -150,24 +146,6 @@ class Changing:
                 raise InvalidInput([Fault("out-of-range", detail, wanted, expected, f"{pointer}/{key}")])
             self.found.inputs = with_yield(inputs, code, mean=mean, times=times)
 
-    def _bill(self, change: Change, pointer: str) -> None:
-        code, material = self._step(change, pointer), change.material
-        assert material is not None
-        step = self._steps.get(code, self._models[code][1].step)
-        lines = {line.material: line for line in step.bill}
-        self._known(what="bill-line", name=material, known=lines, pointer=f"{pointer}/material")
-        if lines[material].per_batch is not None:
-            detail = f"{material} goes into {code} by the batch, whatever its size, and not by the gram"
-            raise InvalidInput([Fault("by-the-batch", detail, material, pointer=f"{pointer}/material")])
-        line = replace(
-            lines[material],
-            equivalents=change.equivalents,
-            per_key_input=change.per_key_input,
-            per_batch=None,
-        )
-        bill = tuple(line if each.material == material else each for each in step.bill)
-        self._replan([code], pointer, step={code: replace(step, bill=bill)})
-
     def _strength(self, change: Change, pointer: str) -> None:
         material = change.material
         assert material is not None
@@ -194,8 +172,9 @@ class Changing:
             assert content is not None
             new = replace(stands, contents={**stands.contents, change.analyte: content})
         else:
+            self._by_mass(material, pointer)
             new = replace(stands, assay=measured(change.assay), molarity=None, mass_concentration=None)
-        self._replan(takers, pointer, strength={material: new})
+        self._replan(takers, pointer, {material: new})
         # All of it is then of that strength, whatever its packs and lots say: a gram of it is a gram of need.
         inputs = self.found.inputs
         gross = inputs.on_hand_g.get(material)
@@ -207,16 +186,13 @@ class Changing:
         self,
         codes: list[str],
         pointer: str,
-        *,
-        step: Mapping[str, Step] | None = None,
-        strength: Mapping[str, Strength] | None = None,
+        strength: Mapping[str, Strength],
     ) -> None:
         """Reckon anew what some steps take and give, beside what they do with the changes before this one."""
         for code in codes:
             model, this = self._models[code]
-            before = self._amounts(model, self._steps.get(code, this.step), self._strengths)
-            after_step = (step or {}).get(code, self._steps.get(code, this.step))
-            after = self._amounts(model, after_step, {**self._strengths, **(strength or {})})
+            before = self._amounts(model, this.step, self._strengths)
+            after = self._amounts(model, this.step, {**self._strengths, **strength})
             lost = [name for name in after if name and (after[name] is None) != (before.get(name) is None)]
             if lost or not after[""] or not before[""]:
                 detail = f"what step {code} takes of {', '.join(lost) or 'its key input'} cannot be told in grams"
@@ -226,8 +202,7 @@ class Changing:
             (own,) = (each for each in inputs.steps if each.code == code)
             places = {inputs.steps[place].product: place for place, _ in own.plan.upstream}
             self.found.inputs = with_needs(inputs, code, times, times[""], places)
-        self._steps |= step or {}
-        self._strengths |= strength or {}
+        self._strengths |= strength
 
     def _amounts(self, model: RouteModel, step: Step, strengths: Mapping[str, Strength]) -> dict[str, float | None]:
         """Grams that a gram of key input takes of every line of the bill, and under no name what it can give."""
@@ -247,6 +222,7 @@ class Changing:
         if change.pack is not None:
             offer = replace(offer, pack=change.pack)
         elif change.assay is not None:
+            self._by_mass(offer.material, pointer)
             offer = replace(offer, assay=change.assay)
         elif change.price is not None:
             self._exchange.of(change.price)
@@ -306,11 +282,7 @@ class Changing:
         else:
             assert change.price is not None
             assert change.per is not None
-            wanted = "volume" if material in inputs.by_volume else "mass"
-            if change.per.dimension != wanted:
-                detail = f"{material} is counted by {wanted} in this plan: state its price for a {wanted}"
-                raise InvalidInput([Fault("wrong-dimension", detail, expected=wanted, pointer=f"{pointer}/per")])
-            per_g = float(self._exchange.of(change.price)) / change.per.base()
+            per_g = float(self._exchange.of(change.price)) / self._grams(material, change.per, f"{pointer}/per")
         times = None if not today else per_g / today
         packs = [
             replace(each, price_micro=round(each.pack_g * per_g * 1e6 if times is None else each.price_micro * times))
@@ -318,6 +290,30 @@ class Changing:
             if each.material == material
         ]
         self.found.inputs = with_price(with_offers(inputs, material, packs), material, per_g)
+
+    def _grams(self, material: str, per: Quantity, pointer: str) -> float:
+        """Grams, or millilitres of what is counted by volume, in an amount that a price is for."""
+        wanted = "volume" if material in self.found.inputs.by_volume else "mass"
+        if per.dimension == wanted:
+            return per.base()
+        model = self._model_of(material)
+        strength = self._strengths.get(material, model.strengths.get(material, Strength()))
+        g_per_ml = unit_holding(material, model.materials, strength).g_per_ml
+        if wanted == "volume" or g_per_ml is None:
+            detail = (
+                f"{material} is counted by {wanted} in this plan, and has no density: state its price for a {wanted}"
+            )
+            raise InvalidInput([Fault("wrong-dimension", detail, expected=wanted, pointer=pointer)])
+        return per.base() * g_per_ml
+
+    def _by_mass(self, material: str, pointer: str) -> None:
+        """Raise InvalidInput for a mass fraction of what is counted in millilitres, as no density is known of it."""
+        if material in self.found.inputs.by_volume:
+            detail = (
+                f"{material} is counted by volume in this plan and has no density: a mass fraction of it says not how "
+                f"much a millilitre holds; record its density"
+            )
+            raise InvalidInput([Fault("no-density", detail, material, pointer=f"{pointer}/assay")])
 
     def _bought(self, change: Change, pointer: str) -> Iterator[str]:
         try:

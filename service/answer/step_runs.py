@@ -136,8 +136,10 @@ class StepRuns:
 def step_runs(book: Book, route: Route, step: Step, as_of: dt.date, since: dt.date | None = None) -> StepRuns:
     """Return the runs of a step that were finished, or begun, up to ``as_of``; a run without a date is taken in.
 
-    With ``since`` those of that day and later alone, and none without a date. ``route`` is as the book has it.
+    With ``since`` those of that day and later alone, and none without a date.
     """
+    if not book.is_own(route):
+        return _step_runs(book, route, step, as_of, since)  # of a changed route nothing is kept
     # Which runs count follows from the state: many answers of one state take the same ones.
     key = ("runs", route.code, step.code, as_of, since)
     return book.fact(key, lambda: _step_runs(book, route, step, as_of, since))

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from service.analytics.forecast.draws import SharedDraws
 from service.analytics.planning.inputs import PlanQuestion
+from service.analytics.planning.luck import Figures
 from service.analytics.planning.side_by_side import (
     Carried,
     Difference,
     carried,
     consumed_difference,
+    luck_between,
     p_reach_difference,
     per_g_difference,
     starting_differences,
@@ -22,7 +24,9 @@ from service.answer.plan_bounds import Ask, Bounded, bounded_plan
 from service.answer.plan_inputs import Gathered, plan_inputs
 from service.answer.plan_lines import Layout
 from service.answer.prices import Exchange
-from service.answer.scenario_changes import Altered, Changing, unknown_name
+from service.answer.scenario_bills import altered_routes, not_in_grams
+from service.answer.scenario_changes import Altered, Changing
+from service.answer.scenario_names import unknown_name
 from service.answer.shelf import lots_put
 from service.domain import what_if
 from service.domain.money import Money, from_micro, to_micro
@@ -129,17 +133,33 @@ class _WhatIf:
         """The scenario's inputs and question; in words why there are none. Its faults join the others."""
         placed = [(f"{pointer}/changes/{at}", change) for at, change in enumerate(scenario.changes)]
         try:
-            base = self._base(placed, today.gathered)
-            gathered = today.gathered if base is None else self._gathered(base)
+            base = self._base(placed, today.gathered) or (self.route, self.asked.stock, ())
+            gathered = self._billed(base, [each for each in placed if each[1].kind == what_if.BILL])
         except NotComputable as refused:
             return refused.detail
         changing = Changing(self.book, gathered, today.question, self.exchange)
         try:
-            changing.make(placed)
+            changing.make([each for each in placed if each[1].kind != what_if.BILL])
         except NotComputable as refused:
             return refused.detail
         self.faults += changing.faults
         return changing.found
+
+    def _billed(self, base: Base, placed: list[tuple[str, Change]]) -> Gathered:
+        """What a scenario reads from the book, its bills as it has them."""
+        gathered = self._gathered(base)
+        if not placed:
+            return gathered
+        routes, faults = altered_routes(self.book, gathered, placed)
+        self.faults += faults
+        if faults:
+            return gathered
+        route, stock, lots = base
+        gathered = plan_inputs(
+            self.book, route, self.exchange, stock=stock, project=self.asked.project, lots=dict(lots), routes=routes
+        )
+        self.faults += not_in_grams(gathered, placed)
+        return gathered
 
     def _base(self, placed: list[tuple[str, Change]], today: Gathered) -> Base | None:
         """What a scenario reads from the book in place of what today's plan does; None where it is the same."""
@@ -183,15 +203,15 @@ class _WhatIf:
         whole = bounded.whole
         layout = Layout(inputs, whole, altered.gathered.costing.shop.offers, self.exchange)
         found = figures_of(layout, bounded)
-        return found, carried(whole, inputs.route, inputs.dry_fraction, shared)
+        return found, carried(inputs, whole, shared, backwards=ask.backwards)
 
     def _difference(
         self, before: Mapping[str, Any], today: Carried, after: Mapping[str, Any], other: Carried
     ) -> dict[str, Any]:
-        """What the other has more than today; whole packs, batches and hours are counted, and have no uncertainty."""
+        """What the other has more than today, and by how much that may be luck."""
         bought, instead = today.whole.shopping.purchase, other.whole.shopping.purchase
         more = Money(from_micro(instead.cash_micro - bought.cash_micro), self.exchange.currency)
-        return {
+        found = {
             "starting_materials": [
                 {"material": name, "amount_g": each.value, "monte_carlo_u": each.monte_carlo_u}
                 for name, each in starting_differences(today, other).items()
@@ -201,8 +221,53 @@ class _WhatIf:
             "per_g_expected": _shown(per_g_difference(today, other)),
             "cash": None if bought.not_offered or instead.not_offered else more.trimmed().as_dict(),
             **{key: _less(after[key], before[key]) for key in ("target_g", "batches", *TIMES)},
+            "monte_carlo_u": self._luck(today, other),
             "currency": self.exchange.currency,
         }
+        return {**found, "reasons": _why_null(found, today, other, before, after)}
+
+    @staticmethod
+    def _luck(today: Carried, other: Carried) -> dict[str, float | None]:
+        """Of what has a plain value: its Monte Carlo uncertainty, 0 where nothing of it rests on the draws."""
+        dry = other.dry_fraction
+        counted: dict[str, Callable[[Figures], float | None]] = {
+            "cash": lambda each: None if each.cash_micro is None else each.cash_micro / 1e6,
+            "target_g": lambda each: each.target_g * dry,
+            "batches": lambda each: each.batches,
+            "hands_on_h": lambda each: each.hands_on_h,
+            "elapsed_h": lambda each: each.elapsed_h,
+        }
+        return {key: luck_between(today, other, figure) for key, figure in counted.items()}
+
+
+def _why_null(
+    found: Mapping[str, Any],
+    today: Carried,
+    other: Carried,
+    before: Mapping[str, Any],
+    after: Mapping[str, Any],
+) -> dict[str, str]:
+    """Why a difference, or its uncertainty, is null."""
+    reasons: dict[str, str] = {}
+    luckless = [plan for plan, each in (("today's plan", today), ("this plan", other)) if each.luck is None]
+    hangs = f"the amounts of {' and of '.join(luckless)} hang on a few trials" if luckless else None
+    if any(each["monte_carlo_u"] is None for each in found["starting_materials"]):
+        reasons["starting_materials.monte_carlo_u"] = hangs or (
+            "the ratio of branches that meet was searched for on the same trials and hangs on few of them; "
+            "the cost hardly does"
+        )
+    for key, value in found["monte_carlo_u"].items():
+        if value is None and found[key] is not None:
+            reasons[f"monte_carlo_u.{key}"] = hangs or "not known"
+    for key in ("cash", *TIMES):
+        if found[key] is None:
+            reasons[key] = next(
+                reason
+                for plan in (after, before)
+                for name, reason in plan["reasons"].items()
+                if name in (key, f"cost.{key}")
+            )
+    return reasons
 
 
 def figures_of(layout: Layout, bounded: Bounded) -> dict[str, Any]:

@@ -84,9 +84,9 @@ def operations() -> Sequence[Operation]:
             "/v1/routes/<route>/what-if",
             "Today's plan and up to twenty scenarios beside it",
             "Each scenario is a list of changes: a yield, a failure rate, limits, a price, a pack, an assay, a "
-            "content, the stock, a line of a bill, a step bought in place of made, another route, target or "
-            "confidence. All are planned on the same draws, so that they differ by what was changed; each difference "
-            "from today has its Monte Carlo uncertainty. Nothing is recorded.",
+            "content, the stock, a line of a bill changed, added or removed, a step bought in place of made, another "
+            "route, target or confidence. All are planned on the same draws, so that they differ by what was changed; "
+            "each difference from today has its Monte Carlo uncertainty. Nothing is recorded.",
             _what_if,
             WhatIfSchema,
             WhatIfAnswer,

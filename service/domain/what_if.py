@@ -19,7 +19,8 @@ class Change:
     """One thing that is otherwise; ``kind`` says which of the rest are given.
 
     ``new_yield`` is the mean yield of batches that give something, ``factor`` how many times what is so today. A price
-    of a material is for the amount ``per``. ``on`` says whether the stock of a material, or a lot, may be taken.
+    of a material is for the amount ``per``. ``on`` says whether the stock of a material, or a lot, may be taken;
+    ``remove`` that a line of a bill falls away.
     """
 
     kind: str
@@ -43,6 +44,8 @@ class Change:
     on: bool = False
     equivalents: Quantity | None = None
     per_key_input: Quantity | None = None
+    per_batch: Quantity | None = None
+    remove: bool = False
     target: Quantity | None = None
     confidence: Quantity | None = None
 

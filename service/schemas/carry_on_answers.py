@@ -58,23 +58,47 @@ class WaveBatches(Described):
     batches = fields.Integer()
 
 
-class TwoWavesAnswer(Described):
-    """A smaller start with a top-up rule: where less than below_g is there after a step, start so much more."""
+class LookAnswer(Described):
+    """Where less than below_g is there after a step, so much more of what feeds it is begun."""
 
     after_step = fields.String(required=True)
     material = fields.String()
-    start = many(Amount)
-    start_batches = many(WaveBatches, "up to that step")
     below_g = number("of the material, as weighed")
     start_more = many(Amount)
     p_topped_up = number("how often that is")
+
+
+class TwoWavesCost(Described):
+    """Money that is expected to be used up at replacement cost; null where a cost is not known."""
+
+    expected = number("of the rule")
+    single_start = number()
+    saves = number()
+    monte_carlo_u = number("standard uncertainty of what is saved, from the trials pair by pair")
+    currency = fields.String()
+
+
+class TwoWavesAnswer(Described):
+    """A smaller start with a top-up rule: where less than below_g is there after a step, start so much more. Where
+    branches meet there may be a look on each of them; what is known of one look alone stands beside."""
+
+    after_step = text("null where there is none or more than one look")
+    material = text()
+    start = many(Amount)
+    start_batches = many(WaveBatches, "up to the looks")
+    below_g = number("of the material, as weighed")
+    start_more = many(Amount)
+    looks = many(LookAnswer, "none where a single start is best")
+    p_topped_up = number("how often anything is begun again")
     p_reach = number()
     monte_carlo_u = number()
     expected_use = many(Amount)
     single_start = many(Amount)
-    saves = number("the part of the single start that is not used on the average")
+    saves = number("the part of the single start that is not used on the average, each branch by what is spent on it")
     saves_u = number("its Monte Carlo uncertainty")
+    cost = fields.Nested(TwoWavesCost)
     detail = fields.String()
+    reasons = fields.Dict(keys=fields.String(), values=fields.String())
 
 
 class CarryOnAnswer(Answer):

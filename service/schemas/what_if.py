@@ -72,12 +72,13 @@ CHANGES: Final[Mapping[str, _Keys]] = {
     what_if.ASSAY: _Keys(("assay",), (("offer", "material"),)),
     what_if.CONTENT: _Keys(("material", "analyte", "content")),
     what_if.STOCK: _Keys((), (("stock", "material", "lot"),), may=("on",)),
-    what_if.BILL: _Keys(("step", "material"), (("equivalents", "per_key_input"),)),
+    what_if.BILL: _Keys(("step", "material"), (("equivalents", "per_key_input", "per_batch", "remove"),)),
     what_if.BUY: _Keys(("step",)),
     what_if.ROUTE: _Keys(("route",)),
     what_if.TARGET: _Keys(("target",)),
     what_if.CONFIDENCE: _Keys(("confidence",)),
 }
+_SUBJECTS: Final = ("step", "material", "offer", "lot", "analyte")
 KEYS: Final = tuple(dict.fromkeys(key for keys in CHANGES.values() for key in keys.known))
 
 
@@ -107,6 +108,8 @@ class ChangeSchema(Part):
     on = BoolField(description="whether the material's stock, or the lot, may be taken; false where left out")
     equivalents = NumberField(description="moles per mole of key input")
     per_key_input = AmountField("mass-per-mass", "volume-per-mass", "amount-per-mass")
+    per_batch = AmountField("mass", "volume", "amount", description="an amount whatever the size of the batch")
+    remove = BoolField(description="true: the line falls away")
     target = AmountField("mass")
     confidence = FractionField()
 
@@ -122,6 +125,9 @@ class ChangeSchema(Part):
             yield Fault("conflicting-keys", "per goes with the price of a material only", pointer="/per")
         if kind == what_if.STOCK and given(body, "stock") and given(body, "on"):
             yield Fault("conflicting-keys", "on goes with a material or a lot only", pointer="/on")
+        if data.get("remove") is False:
+            detail = "a line that stays is not named: remove is true, or left out"
+            yield Fault("out-of-range", detail, False, "true", "/remove")
         smallest, largest = data.get("smallest"), data.get("largest")
         if smallest is not None and largest is not None and largest.base() < smallest.base():
             yield Fault("wrong-order", "the largest batch is smaller than the smallest", pointer="/largest")
@@ -134,6 +140,20 @@ class ScenarioSchema(Part):
 
     name = TextField(100, required=True)
     changes = Several(Within(ChangeSchema), at_most=MOST_CHANGES, at_least=1, required=True)
+
+    def rules(self, data: Mapping[str, Any], body: Mapping[str, Any]) -> Iterable[Fault]:
+        """Nothing is changed twice."""
+        stated: dict[tuple[Any, ...], int] = {}
+        for at, each in enumerate(parts(body, "changes", MOST_CHANGES)):
+            kind = each.get("kind")
+            # Either limit of a step may be stated by itself.
+            several = [key for key in ("smallest", "largest") if given(each, key)] if kind == what_if.LIMITS else [""]
+            for which in several:
+                subject = (kind, which, *(repr(each.get(key)) for key in _SUBJECTS))
+                before = stated.setdefault(subject, at)
+                if before != at:
+                    detail = f"it changes what /changes/{before} changes already: state it once"
+                    yield Fault("repeated-change", detail, pointer=f"/changes/{at}")
 
 
 class WhatIfSchema(BackwardsSchema):

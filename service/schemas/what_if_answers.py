@@ -24,8 +24,19 @@ class AmountDifference(Described):
     monte_carlo_u = number()
 
 
+class LuckAnswer(Described):
+    """Standard uncertainties of differences from the number of trials: 0 where nothing of them rests on the draws,
+    null where they hang on a few trials."""
+
+    cash = number("whole packs move in steps: from the plan searched anew where luck would have it")
+    target_g = number("0 where the target is given")
+    batches = number()
+    hands_on_h = number()
+    elapsed_h = number()
+
+
 class DifferencesAnswer(Described):
-    """What a scenario has more than today. What is counted whole (packs, batches, hours) has no uncertainty."""
+    """What a scenario has more than today."""
 
     starting_materials = many(AmountDifference)
     p_reach = fields.Nested(DifferenceAnswer, allow_none=True)
@@ -36,7 +47,9 @@ class DifferencesAnswer(Described):
     batches = fields.Integer(allow_none=True)
     hands_on_h = number()
     elapsed_h = number()
+    monte_carlo_u = fields.Nested(LuckAnswer, metadata={"description": "of the differences that are plain values"})
     currency = fields.String()
+    reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
 
 
 class StepBatches(Described):

@@ -10,16 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.analytics.forecast.draws import SharedDraws, seed_for, step_draws
+from service.analytics.forecast.draws import seed_for, step_draws
 from service.analytics.forecast.next_run import StepForecast, forecast_step
 from service.analytics.planning.carry_on import Stages, carry, least_to_carry, most_to_carry, one_more_batch
 from service.analytics.planning.chain import all_fail, reach_probability, starting_amount
 from service.analytics.planning.graph import PlanStep
-from service.analytics.planning.inputs import PlanQuestion
-from service.analytics.planning.plan import draws_of
-from service.analytics.planning.two_waves import TwoWaves
-from service.analytics.planning.whole import plan_from
-from tests.analytics.test_scenarios import chain
 
 KNOWN = forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.02)
 TRIALS = 4096
@@ -141,74 +136,3 @@ def test_one_more_batch_by_hand() -> None:
     assert second is not None
     assert second.cost == pytest.approx(40.0)
     assert one_more_batch(found, [10.0, 0.0], 0, 20.0, 8.0, None).pays is None  # type: ignore[union-attr]
-
-
-ERRATIC = forecast_step([0.6, 0.3, 0.75], 0, mass_ratio=False, pi0=0.05)
-
-
-@pytest.mark.parametrize("steps", [1, 2, 3])
-@pytest.mark.parametrize("confidence", [0.8, 0.9])
-@pytest.mark.parametrize("largest_g", [None, 40.0])
-def test_two_waves_never_use_more_than_one(steps: int, confidence: float, largest_g: float | None) -> None:
-    found = stages(steps, forecast=ERRATIC, trials=2048, largest=(largest_g,) * steps)
-    single = 1.0
-    for _ in range(60):  # the single start by its own search: upwards until it reaches
-        waves = TwoWaves(found, single, [0.0] * steps, 10.0, confidence)
-        if waves.carried_out(steps - 1, 1.0, 0.0, 0.0).p_reach >= confidence:
-            break
-        single *= 1.12
-    rule = waves.best()
-    assert rule.expected <= 1.0 + 1e-12
-    assert rule.p_reach >= confidence
-    again = waves.carried_out(rule.after, rule.first, rule.below_g, rule.then)
-    assert again == rule
-    # On other draws it holds what it promises: a rule taken as the best of many owes a little to its own draws.
-    other = stages(steps, route="q", forecast=ERRATIC, trials=16_384, largest=(largest_g,) * steps)
-    fresh = TwoWaves(other, single, [0.0] * steps, 10.0, confidence)
-    promised = fresh.carried_out(rule.after, rule.first, rule.below_g, rule.then)
-    assert promised.p_reach >= confidence - 4 * rule.monte_carlo_u
-    assert promised.expected == pytest.approx(rule.expected, abs=4 * rule.expected_u + 1e-9)
-
-
-def test_two_waves_of_one_step_by_brute_force() -> None:
-    """One step in one batch: every first and second wave of a fine grid, each carried out by draws of its own."""
-    confidence, trials = 0.8, 100_000
-    found = stages(1, forecast=ERRATIC, trials=16_384)
-    single = starting_amount(found.ratio(0, 1), 10.0, confidence)
-    assert single is not None
-    rule = TwoWaves(found, single, [0.0], 10.0, confidence).best()
-    rng = np.random.default_rng(11)
-    sigma = ERRATIC.spread_low * np.sqrt(ERRATIC.dof / rng.chisquare(ERRATIC.dof, trials))
-    level = ERRATIC.centre + sigma / math.sqrt(ERRATIC.effective_runs) * rng.standard_normal(trials)
-    chance = rng.beta(ERRATIC.failures_a, ERRATIC.failures_b, trials)
-
-    def batch() -> np.ndarray:
-        usable = rng.random(trials) >= chance
-        return usable / (1 + np.exp(-(level + sigma * rng.standard_normal(trials))))
-
-    one, two = batch(), batch()
-    best = math.inf
-    for first in np.arange(0.2, 1.0, 0.02):
-        topped = first * single * one < 10.0
-        for then in np.arange(0.1, 3.0, 0.02):
-            if float(((first * one + np.where(topped, then * two, 0.0)) * single >= 10.0).mean()) >= confidence:
-                best = min(best, float(first + then * topped.mean()))
-                break
-    assert best < 1.0
-    assert rule.expected == pytest.approx(best, abs=0.03)
-    told = (rule.first * one + np.where(rule.first * single * one < rule.below_g, rule.then * two, 0.0)) * single
-    assert float((told >= 10.0).mean()) == pytest.approx(rule.p_reach, abs=5 * rule.monte_carlo_u)
-
-
-@pytest.mark.parametrize("stock_g", [0.0, 4.0])
-@pytest.mark.parametrize("confidence", [0.85, 0.97])
-def test_the_single_start_is_that_of_the_plan(stock_g: float, confidence: float) -> None:
-    """Two roads to one probability: the plan's own search, spare batches and all, and a rule without a second wave."""
-    inputs, shared = chain("r", stock_g=stock_g), SharedDraws()
-    plan = plan_from(inputs, PlanQuestion(10.0, confidence, TRIALS), shared).plan
-    spares = [step.spare_batches for step in plan.campaign.steps]
-    assert any(spares) is (confidence > 0.9)
-    found = Stages(plan.steps, draws_of(plan.steps, ("r",), TRIALS, shared))
-    waves = TwoWaves(found, plan.flow.feed_g[0], plan.flow.from_stock_g, 10.0, confidence, spares)
-    assert waves.carried_out(1, 1.0, 0.0, 0.0).p_reach == plan.campaign.p_reach
-    assert waves.best().p_reach >= confidence

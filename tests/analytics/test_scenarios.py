@@ -15,10 +15,8 @@ from service.analytics.forecast.draws import SharedDraws, seed_for, step_draws
 from service.analytics.forecast.next_run import forecast_step
 from service.analytics.money.standard_cost import CostLine, StepCost
 from service.analytics.planning.graph import BoughtInput, PlanStep
-from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
-from service.analytics.planning.scenarios import forecast_about, mean_yield, with_yield
-from service.analytics.planning.side_by_side import carried, consumed_difference, per_g_difference, starting_differences
-from service.analytics.planning.whole import plan_from
+from service.analytics.planning.inputs import PlanInputs, StepInputs
+from service.analytics.planning.scenarios import forecast_about, mean_yield
 
 RUNS = ((0.62, 0.55, 0.70, 0.58, 0.66), (0.81, 0.74, 0.79, 0.70, 0.77))
 
@@ -64,32 +62,6 @@ def test_the_mean_is_that_of_the_draws(runs: tuple[float, ...], opinion: tuple[f
 def test_a_median_stands_for_a_mass_ratio() -> None:
     forecast = forecast_step([1.5, 1.2], 0, mass_ratio=True)
     assert mean_yield(forecast_about(forecast, 2.5)) == pytest.approx(2.5)
-
-
-@pytest.mark.parametrize("stock_g", [0.0, 6.0])
-def test_the_luck_of_a_difference_is_what_it_is_said_to_be(stock_g: float) -> None:
-    """Sixty workshops alike but for their luck: their differences scatter as each says of itself, and less than the
-    amounts do."""
-    found = []
-    for number in range(60):
-        inputs = chain(f"route-{number}", stock_g=stock_g)
-        shared = SharedDraws()
-        question = PlanQuestion(10.0, 0.85, 2048)
-        today = carried(plan_from(inputs, question, shared), inputs.route, 1.0, shared)
-        own = SharedDraws(shared)
-        other = carried(plan_from(with_yield(inputs, "step-1", times=0.85), question, own), inputs.route, 1.0, own)
-        amount = starting_differences(today, other)["ore"]
-        money, per_g = consumed_difference(today, other), per_g_difference(today, other)
-        assert money is not None
-        assert per_g is not None
-        alone = today.whole.plan.campaign.starting["ore"].planned_g
-        found.append((amount.value, amount.monte_carlo_u, money.value, money.monte_carlo_u, per_g.value,
-                      per_g.monte_carlo_u, alone))  # fmt: skip
-    columns = np.array(found, dtype=float)
-    for place in (0, 2) if stock_g == 0.0 else (0,):
-        # A standard deviation of sixty is good to 9 %, and the slope of a quantile to some more.
-        assert columns[:, place].std() == pytest.approx(columns[:, place + 1].mean(), rel=0.4)
-    assert columns[:, 0].std() < columns[:, 6].std()
 
 
 def test_draws_held_by_another_question_stay_as_they_are() -> None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import copy
+from typing import Any
 
 import pytest
 
 from service.errors import InvalidInput
 from service.schemas.carry_on_answers import CarryOnAnswer
 from tests.answer.desk import Desk, named
-from tests.answer.small import eur, five_runs
+from tests.answer.small import ash_of_ones_own, eur, five_runs, take_ash_from_its_route
 from tests.answer.test_plan import ONLY_SQLITE, branched
 from tests.store.book import ROUTE
 
@@ -103,12 +104,64 @@ def test_branches_that_meet_wait_for_each_other(desk: Desk) -> None:
     one = desk.carry_on("blend", {"step": "carbonate", "amount": "10 g"}, **asked)
     assert one["p_reach"] == 0.0
     assert one["steps"] == []
-    assert "branches" in one["reasons"]["two_waves"]
     both = desk.carry_on(
         "blend", {"step": "carbonate", "amount": "10 g"}, {"step": "calcine", "amount": "10 g"}, **asked
     )
     assert both["p_reach"] > 0.9
     assert len(both["in_hand"]) == 2
+
+
+def keeps_its_promise(found: dict[str, Any]) -> None:
+    """A rule of two waves and what it uses, every figure from others of the answer."""
+    waves, plan = found["two_waves"], found["plan"]
+    assert waves["p_reach"] >= found["confidence"]
+    assert waves["looks"]
+    single = {each["material"]: each["amount_g"] for each in waves["single_start"]}
+    used = {each["material"]: each["amount_g"] for each in waves["expected_use"]}
+    assert set(used) == set(single) == {each["material"] for each in plan["starting_materials"]}
+    start = {each["material"]: each["amount_g"] for each in waves["start"]}
+    more = dict.fromkeys(used, 0.0)
+    for look in waves["looks"]:
+        for each in look["start_more"]:
+            more[each["material"]] += look["p_topped_up"] * each["amount_g"]
+        assert look["after_step"] in waves["detail"]
+    for name, grams in start.items():
+        if name in begun(found):
+            assert used[name] == pytest.approx(grams + more[name], rel=1e-9)
+            assert single[name] == pytest.approx(named(plan["starting_materials"], material=name)["amount_g"])
+    cost = waves["cost"]
+    assert cost["saves"] == pytest.approx(cost["single_start"] - cost["expected"])
+    assert cost["saves"] > 4 * cost["monte_carlo_u"] > 0.0
+    assert (waves["after_step"] is None) is (len(waves["looks"]) > 1)
+
+
+def begun(found: dict[str, Any]) -> set[str]:
+    """What begins a branch; what a step takes besides is used as the branch that feeds it gives."""
+    return {"blue-vitriol", "soda"} if found["route"] == "blend" else {"soda"}
+
+
+@ONLY_SQLITE
+def test_two_waves_where_branches_meet(desk: Desk) -> None:
+    branched(desk)
+    asked = {**ASKED, "target": "2 g"}
+    unpriced = desk.carry_on("blend", {"step": "carbonate", "amount": "0.1 g"}, **asked)["two_waves"]
+    assert unpriced["cost"]["expected"] is None
+    assert "soda" in unpriced["reasons"]["cost"]
+    assert unpriced["saves"] > 0.0
+    desk.put("offers", "soda-1kg", {"material": "soda", "supplier": "corner", "pack": "1 kg", "price": eur("2")})
+    found = desk.carry_on("blend", {"step": "carbonate", "amount": "0.1 g"}, **asked)
+    assert found["plan"]["p_reach"] >= 0.9
+    keeps_its_promise(found)
+
+
+@ONLY_SQLITE
+def test_two_waves_with_a_route_that_feeds_this_one(desk: Desk) -> None:
+    """The ash is made by a route of its own, and the vitriol is taken as there is ash for it."""
+    ash_of_ones_own(desk)
+    take_ash_from_its_route(desk)
+    found = desk.carry_on("oxide", {"step": "carbonate", "amount": "0.1 g"}, **{**ASKED, "target": "25 g"})
+    keeps_its_promise(found)
+    assert {"soda", "blue-vitriol"} == {each["material"] for each in found["two_waves"]["expected_use"]}
 
 
 @ONLY_SQLITE

@@ -72,6 +72,10 @@ def test_changes_of_the_shop_are_those_of_the_book(bench: Desk) -> None:
         alike(scenario, plan(bench))
         bench.put("offers", "ash-1kg", offer)
         bench.put("offers", "vitriol-100g", vitriol)
+    # Cheaper or dearer packs of what is wanted as before: counted, and not drawn.
+    for scenario in scenarios[:5]:
+        assert scenario["difference"]["monte_carlo_u"]["target_g"] == 0.0
+        assert scenario["difference"]["monte_carlo_u"]["batches"] == 0.0
     cheaper = scenarios[4]
     assert cheaper["difference"]["cash"]["amount"].startswith("-")
     assert cheaper["difference"]["consumed_estimate"]["value"] < 0.0
@@ -269,3 +273,7 @@ def test_asked_backwards(bench: Desk) -> None:
     assert cheaper["difference"]["target_g"] > 0.0
     assert cheaper["runs_out_first"] is not None
     assert found["planned_for"] == "budget"
+    assert cheaper["difference"]["monte_carlo_u"]["target_g"] > 0.0
+    # A target in place of the budget is given, and no longer drawn; what stands beside it still is.
+    (given,) = bench.what_if("oxide", change("target", target="5 g"), **budget)["scenarios"]
+    assert given["difference"]["monte_carlo_u"]["target_g"] > 0.0

@@ -41,10 +41,10 @@ def side_by_side(inputs: PlanInputs, trials: int) -> Callable[[int], None]:
 
     def plan(_: int) -> None:
         question, shared = PlanQuestion(TARGET_G, CONFIDENCE, trials), SharedDraws()
-        today = carried(plan_from(inputs, question, shared), ROUTE, 1.0, shared)
+        today = carried(inputs, plan_from(inputs, question, shared), shared)
         for other in changed(inputs):
             own = SharedDraws(shared)
-            mine = carried(plan_from(other, question, own), ROUTE, 1.0, own)
+            mine = carried(other, plan_from(other, question, own), own)
             starting_differences(today, mine)
             consumed_difference(today, mine)
 

@@ -211,6 +211,11 @@ class Search:
         )
         return Campaign(planned, self._starting(materials), materials, p_reach, u, final_g)
 
+    def needs_of(self, flow: PlannedFlow) -> dict[str, Need]:
+        """What the flow needs, the trials carried out for nothing else."""
+        heavy = any(step.forecast.scale == "ln" for step in self._steps)
+        return self._needs(flow, self.campaigns.carry_out(flow), heavy=heavy)
+
     def _needs(self, flow: PlannedFlow, outcomes: Outcomes | None, *, heavy: bool) -> dict[str, Need]:
         needs: dict[str, Need] = {}
         for place, step in enumerate(self._steps[: self._final + 1]):

@@ -1,40 +1,40 @@
 """Two plans beside each other: how far they differ, and how much of that may be the luck of the draws.
 
-Both were drawn on common random numbers, so that what one owes to luck the other mostly owes to it too. The amount that
-a plan begins with is an order statistic of its trials; to first order, a trial moves it by
-(confidence - whether the trial reaches)/(slope of the probability in the logarithm of the amount), which is the
-influence of a quantile (Serfling, Approximation Theorems of Mathematical Statistics, 1980, 2.5); the difference of two
-plans' moves is averaged trial by trial.
+Both were drawn on common random numbers, so that what one owes to luck the other mostly owes to it too: shares and
+means of the trials are compared trial by trial, and what is searched for at a confidence as ``luck.py`` has it.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.analytics.forecast.draws import SharedDraws, Trials
-from service.analytics.planning.campaign import Campaigns, begun_with
+from service.analytics.planning.campaign import Campaigns
+from service.analytics.planning.inputs import PlanInputs
+from service.analytics.planning.luck import Figures, Luck, luck_of, uncertainty
 from service.analytics.planning.plan import draws_of
 from service.analytics.planning.planned import Plan
 from service.analytics.planning.whole import WholePlan
 
-_NUDGE = 1e-4
-_SLOPE_OVER = 0.15  # in ln of the amount: wide enough for hundreds of trials, narrow beside any yield's spread
 _ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
 class Carried:
-    """A plan in every trial. ``moves``: what each trial adds to ln of the amounts begun with; None where they hang on a
-    few trials. ``per_g`` the money per gram of product, as isolated and dry, at the expected product."""
+    """A plan in every trial, and how far luck goes through to what it asks for; None where that hangs on a few trials.
+
+    ``per_g``: the money per gram of product, as isolated and dry, at the expected product.
+    """
 
     whole: WholePlan
     final_g: Trials
     reached: NDArray[np.bool_]
-    moves: Trials | None
+    luck: Luck | None
     dry_fraction: float
 
     @property
@@ -42,6 +42,11 @@ class Carried:
         """Money used up per gram of expected product."""
         product_g = self.whole.plan.campaign.steps[-1].expected_product_g * self.dry_fraction
         return self.whole.consumed / product_g if self.whole.consumed is not None and product_g > 0.0 else None
+
+    @property
+    def branches_searched(self) -> bool:
+        """Whether the ratio of branches that meet was searched for, which hangs on fewer trials than the cost does."""
+        return self.whole.plan.branches is not None and bool(self.whole.plan.branches.over)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +57,14 @@ class Difference:
     monte_carlo_u: float | None
 
 
-def carried(whole: WholePlan, route: str, dry_fraction: float, shared: SharedDraws) -> Carried:
-    """Return a plan carried out in every trial. ``shared``: the draws that it was planned on; ``route``: its code.
+def carried(inputs: PlanInputs, whole: WholePlan, shared: SharedDraws, *, backwards: bool = False) -> Carried:
+    """Return a plan carried out in every trial. ``shared``: the draws that it was planned on; ``backwards`` as
+    :func:`luck_of`.
 
     >>> import datetime as dt
     >>> from service.analytics.forecast.next_run import forecast_step
     >>> from service.analytics.planning.graph import BoughtInput, PlanStep
-    >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
+    >>> from service.analytics.planning.inputs import PlanQuestion, StepInputs
     >>> from service.analytics.planning.whole import plan_from
     >>> from service.analytics.money.standard_cost import CostLine, StepCost
     >>> step = PlanStep("roast", forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.0), 0.5,
@@ -66,25 +72,16 @@ def carried(whole: WholePlan, route: str, dry_fraction: float, shared: SharedDra
     >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
     >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
     >>> shared = SharedDraws()
-    >>> today, twice = (carried(plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), "calx", 1.0, shared)
-    ...                 for grams in (10.0, 20.0))
-    >>> bool(today.reached.mean() >= 0.9), bool(abs(today.moves.mean()) < 1e-12)
+    >>> today = carried(inputs, plan_from(inputs, PlanQuestion(10.0, 0.9, 1024), shared), shared)
+    >>> low, own, high = (each.begun["ore"] for each in today.luck)
+    >>> bool(today.reached.mean() >= 0.9), low < own < high
     (True, True)
     """
-    plan = whole.plan
-    campaigns = campaigns_of(plan, route, shared)
-    final_g = plan.campaign.final_g
-    more = campaigns.per_trial(campaigns.carry_out(begun_with(plan.steps, plan.flow, 1 + _NUDGE)).final_g)
-    reached = final_g >= plan.target_g * (1 - _ROUNDING)
-    rise = (more - final_g) / _NUDGE * _SLOPE_OVER
-    beyond, short = (int(np.count_nonzero(final_g + sign * rise >= plan.target_g)) for sign in (1, -1))
-    slope = (beyond - short) / (2 * _SLOPE_OVER * final_g.size)
-    moves = None
-    if slope > 0:
-        moves = (reached.mean() - reached) / slope
-    elif not any(plan.flow.batches):
-        moves = np.zeros(final_g.size)
-    return Carried(whole, final_g, reached, moves, dry_fraction)
+    campaigns = campaigns_of(whole.plan, inputs.route, shared)
+    final_g = whole.plan.campaign.final_g
+    reached = final_g >= whole.plan.target_g * (1 - _ROUNDING)
+    luck = luck_of(inputs, whole, campaigns, backwards=backwards)
+    return Carried(whole, final_g, reached, luck, inputs.dry_fraction)
 
 
 def campaigns_of(plan: Plan, route: str, shared: SharedDraws) -> Campaigns:
@@ -121,7 +118,7 @@ def p_reach_difference(today: Carried, other: Carried) -> Difference:
     >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
     >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
     >>> shared = SharedDraws()
-    >>> today, twice = (carried(plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), "calx", 1.0, shared)
+    >>> today, twice = (carried(inputs, plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), shared)
     ...                 for grams in (10.0, 20.0))
     >>> p_reach_difference(today, twice)
     Difference(value=0.0, monte_carlo_u=0.0)
@@ -143,7 +140,7 @@ def starting_differences(today: Carried, other: Carried) -> dict[str, Difference
     >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
     >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
     >>> shared = SharedDraws()
-    >>> today, twice = (carried(plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), "calx", 1.0, shared)
+    >>> today, twice = (carried(inputs, plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), shared)
     ...                 for grams in (10.0, 20.0))
     >>> found = starting_differences(today, twice)["ore"]
     >>> amount = today.whole.plan.campaign.starting["ore"].planned_g
@@ -152,13 +149,44 @@ def starting_differences(today: Carried, other: Carried) -> dict[str, Difference
     """
     before = {name: need.planned_g for name, need in today.whole.plan.campaign.starting.items()}
     after = {name: need.planned_g for name, need in other.whole.plan.campaign.starting.items()}
-    return {
-        name: Difference(
-            after.get(name, 0.0) - before.get(name, 0.0),
-            _moved(today, before.get(name, 0.0), other, after.get(name, 0.0)),
-        )
-        for name in sorted({*before, *after})
-    }
+    searched = today.branches_searched or other.branches_searched
+    held = not searched or (today.whole.plan.flow == other.whole.plan.flow)
+
+    def difference(name: str) -> Difference:
+        u = luck_between(today, other, lambda each: each.begun.get(name, 0.0)) if held else None
+        return Difference(after.get(name, 0.0) - before.get(name, 0.0), u)
+
+    return {name: difference(name) for name in sorted({*before, *after})}
+
+
+def luck_between(today: Carried, other: Carried, figure: Callable[[Figures], float | None]) -> float | None:
+    """Return the standard uncertainty of a figure of the other less today's; None where either is not known.
+
+    >>> import datetime as dt
+    >>> from service.analytics.forecast.next_run import forecast_step
+    >>> from service.analytics.planning.graph import BoughtInput, PlanStep
+    >>> from service.analytics.planning.inputs import PlanInputs, PlanQuestion, StepInputs
+    >>> from service.analytics.planning.whole import plan_from
+    >>> from service.analytics.money.standard_cost import CostLine, StepCost
+    >>> step = PlanStep("roast", forecast_step([0.62, 0.55, 0.70], 0, mass_ratio=False, pi0=0.0), 0.5,
+    ...                 bought=(BoughtInput("ore", 1.0, key=True),))
+    >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
+    >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
+    >>> shared = SharedDraws()
+    >>> today, twice = (carried(inputs, plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), shared)
+    ...                 for grams in (10.0, 20.0))
+    >>> luck_between(today, twice, lambda each: each.batches), luck_between(today, today, lambda each: each.money)
+    (0.0, 0.0)
+    """
+    return uncertainty(today.luck, other.luck, _together(today, other), figure)
+
+
+def _together(today: Carried, other: Carried) -> float:
+    """The correlation over the trials of reaching one's target in either plan."""
+    one, its = today.reached, other.reached
+    p, q = float(one.mean()), float(its.mean())
+    scatter = math.sqrt(p * (1 - p) * q * (1 - q))
+    return float((one & its).mean() - p * q) / scatter if scatter > 0.0 else 0.0
 
 
 def consumed_difference(today: Carried, other: Carried) -> Difference | None:
@@ -175,7 +203,7 @@ def consumed_difference(today: Carried, other: Carried) -> Difference | None:
     >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
     >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
     >>> shared = SharedDraws()
-    >>> today, twice = (carried(plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), "calx", 1.0, shared)
+    >>> today, twice = (carried(inputs, plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), shared)
     ...                 for grams in (10.0, 20.0))
     >>> found = consumed_difference(today, twice)
     >>> abs(found.value - today.whole.consumed) < 1e-6, found.monte_carlo_u > 0.0
@@ -184,15 +212,7 @@ def consumed_difference(today: Carried, other: Carried) -> Difference | None:
     before, after = today.whole.consumed, other.whole.consumed
     if before is None or after is None:
         return None
-    return Difference(after - before, _moved(today, _fresh(today), other, _fresh(other)))
-
-
-def _fresh(carried_out: Carried) -> float:
-    """The money that goes with the amounts begun with: all but the worth of what stock of intermediates gives."""
-    whole = carried_out.whole
-    worth = zip(whole.plan.campaign.steps, whole.costs.by_step, strict=False)
-    stock = math.fsum(step.from_stock_g * (share.product_cost_per_g or 0.0) for step, share in worth)
-    return max(0.0, whole.consumed_at_least - stock)
+    return Difference(after - before, luck_between(today, other, lambda each: each.money))
 
 
 def per_g_difference(today: Carried, other: Carried) -> Difference | None:
@@ -211,7 +231,7 @@ def per_g_difference(today: Carried, other: Carried) -> Difference | None:
     >>> roast = StepInputs(step, StepCost("roast", 0.31, (CostLine("ore", 0.02),)), "calx", "roast", "ore", "calx")
     >>> inputs = PlanInputs("calx", "calx", dt.date(2026, 1, 1), "EUR", (roast,), price_per_g={"ore": 0.02})
     >>> shared = SharedDraws()
-    >>> today, twice = (carried(plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), "calx", 1.0, shared)
+    >>> today, twice = (carried(inputs, plan_from(inputs, PlanQuestion(grams, 0.9, 1024), shared), shared)
     ...                 for grams in (10.0, 20.0))
     >>> abs(per_g_difference(today, twice).value) < 1e-9
     True
@@ -226,14 +246,6 @@ def per_g_difference(today: Carried, other: Carried) -> Difference | None:
 def _over_mean(final_g: Trials) -> Trials:
     found: Trials = final_g / final_g.mean()
     return found
-
-
-def _moved(today: Carried, before: float, other: Carried, after: float) -> float | None:
-    if (today.moves is None and before) or (other.moves is None and after):
-        return None
-    moves = [(each.moves, times) for each, times in ((today, -before), (other, after)) if each.moves is not None]
-    total = sum((times * move for move, times in moves), np.zeros(today.final_g.size))
-    return _averaged(total).monte_carlo_u
 
 
 def _averaged(values: Trials) -> Difference:
