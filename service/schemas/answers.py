@@ -85,6 +85,7 @@ class ProblemAnswer(Described):
     detail = fields.String(required=True)
     instance = fields.String()
     code = fields.String(metadata={"description": "the reason, for machines"})
+    request_id = text("the name under which the log tells of the request")
     faults = many(FaultAnswer, "every fault at once, at most 100 of them")
     more_faults = count("how many faults there are beyond those shown")
 
