@@ -203,11 +203,13 @@ def _check_precondition(
         raise StaleRevision(f"{one} is there already", code="already-exists", extra={"etag": found.etag})
     if if_match is None:
         raise RevisionRequired(
-            f"{one} is there already, and this would change it: say in If-Match which version you have read",
+            f"{one} is there already, and this would change it: say in If-Match which version you have read, "
+            "or * for whichever stands there",
             extra={"etag": found.etag},
         )
     if not names(if_match, found.etag):
-        raise StaleRevision(f"{one} was changed since: read it again and write on that", extra={"etag": found.etag})
+        told = f'{one} is now "{found.etag}", and If-Match names {if_match}: read it again and write on that'
+        raise StaleRevision(told, extra={"etag": found.etag})
 
 
 def _replayed(reading: Reading, kind: str, code: str, body: Mapping[str, Any], key: str) -> Written | None:
