@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.answer.book import Book
-from service.answer.by_volume import NO_DENSITY
+from service.answer.by_volume import NO_DENSITY, is_solution
 from service.answer.cautions import cautions_of
 from service.answer.route_model import RouteModel, StepModel
 from service.answer.shelf import LotOnShelf, lots_named, mean_strengths
@@ -19,7 +19,7 @@ from service.domain.caution import STANDING
 from service.domain.lot import Strength
 from service.errors import Fault, MalformedInput, NotComputable
 
-METHOD = "batch-sheet/1"
+METHOD = "batch-sheet/2"
 
 
 def batch_sheet_of(
@@ -98,6 +98,8 @@ class _Amount:
     def line(self, model: RouteModel) -> dict[str, Any]:
         """The amount as the sheet shows it."""
         held, grams = unit_holding(self.material, model.materials, self.strength), self.gross_g
+        in_ml = self.material in model.by_volume  # then what stands for grams are millilitres, of unknown mass
+        told = not in_ml or is_solution(self.strength)
 
         def of(per_gram: float | None) -> float | None:
             return None if grams is None or per_gram is None else grams * per_gram
@@ -105,11 +107,11 @@ class _Amount:
         return {
             "material": self.material,
             "lot": self.lot,
-            "amount_g": None if self.material in model.by_volume else grams,
+            "amount_g": None if in_ml else grams,
             "amount_ml": of(1.0 / held.g_per_ml) if held.g_per_ml else None,
-            "contained_g": of(held.contained_g),
-            "contained_mol": of(held.contained_mol),
-            "reason": self.reason or (NO_DENSITY if self.material in model.by_volume else None),
+            "contained_g": of(held.contained_g) if told else None,
+            "contained_mol": of(held.contained_mol) if told else None,
+            "reason": self.reason or (NO_DENSITY if in_ml else None),
         }
 
 

@@ -44,13 +44,14 @@ def counted_by_volume(book: Book, steps: Collection[Step], materials: Mapping[st
         offers = [offer for offer in book.offers if offer.material == code]
         sizes = [lot.dimension for lot in lots if lot.material == code] + [offer.pack.dimension for offer in offers]
         dense = any(x.density is not None for x in strengths) or any(x.density is not None for x in offers)
-        dissolved = bool(strengths) and all(map(_is_solution, strengths))
+        dissolved = bool(strengths) and all(map(is_solution, strengths))
         if "volume" in sizes and "mass" not in sizes and not dense and all(_by_volume(lines[code], dissolved)):
             found.add(code)
     return frozenset(found)
 
 
-def _is_solution(strength: Strength) -> bool:
+def is_solution(strength: Strength) -> bool:
+    """Say whether a strength tells what a millilitre holds, whatever it weighs."""
     return strength.molarity is not None or strength.mass_concentration is not None
 
 

@@ -14,6 +14,7 @@ from service.api.conditional import not_modified, tag_of, with_tag
 from service.api.methods import METHODS
 from service.api.operation import Answer, Call, Operation
 from service.api.paging import LARGEST_PAGE
+from service.api.problems import LONGEST_REQUEST_LINE
 from service.api.query import MOST_VALUES
 from service.api.wire import JSON, json_response
 from service.domain.units import DIMENSIONS, units_of
@@ -73,6 +74,7 @@ def _about(call: Call) -> Response:
             "body_bytes": service.body_limit_bytes,
             "import_bytes": service.import_limit_bytes,
             "body_depth": DEEPEST,
+            "request_line_bytes": LONGEST_REQUEST_LINE,
             "items_per_page": LARGEST_PAGE,
             "values_per_parameter": MOST_VALUES,
             "faults_shown": MOST_FAULTS,

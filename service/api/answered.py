@@ -70,11 +70,17 @@ def _state_asked(call: Call, reading: Reading) -> int:
     asked: int | None = call.query["state"]
     if asked is None:
         return reading.state
-    if asked > reading.state:
-        detail = f"state {asked} is yet to come: the workshop is at state {reading.state}"
-        expected = f"a whole number from 1 to {reading.state}"
-        raise MalformedInput([Fault("bad-parameter", detail, asked, expected, parameter="state")])
+    refuse_state_to_come("state", asked, reading.state)
     return asked
+
+
+def refuse_state_to_come(parameter: str, asked: int, present: int) -> None:
+    """Raise :class:`MalformedInput` where a parameter names a state that the workshop has not reached."""
+    if asked > present:
+        detail = f"state {asked} is yet to come: the workshop is at state {present}"
+        raise MalformedInput(
+            [Fault("bad-parameter", detail, asked, f"a whole number up to {present}", parameter=parameter)]
+        )
 
 
 @contextmanager

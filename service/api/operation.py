@@ -99,6 +99,8 @@ class Operation:
             found |= {HTTPStatus.NOT_FOUND}
         if self.method == "GET":
             found |= {HTTPStatus.NOT_ACCEPTABLE}
+        if self.parameters:
+            found |= {HTTPStatus.REQUEST_URI_TOO_LONG}
         if self.body is not None:
             found |= {HTTPStatus.REQUEST_ENTITY_TOO_LARGE, HTTPStatus.UNSUPPORTED_MEDIA_TYPE}
             found |= {HTTPStatus.UNPROCESSABLE_ENTITY}

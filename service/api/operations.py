@@ -6,6 +6,7 @@ from service.api import (
     about,
     answers,
     balance,
+    changes,
     findings,
     forecast,
     imports,
@@ -26,6 +27,7 @@ def all_operations() -> tuple[Operation, ...]:
     """Return every operation."""
     return (
         *records.operations(),
+        *changes.operations(),
         *stock_counts.operations(),
         *answers.operations(),
         *what_if.operations(),

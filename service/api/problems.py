@@ -20,6 +20,8 @@ from service.api.wire import json_bytes
 MEDIA_TYPE: Final = "application/problem+json"
 RETRY_AFTER_S: Final = 1
 """A busy database is asked again after this; what is away longer answers so again."""
+LONGEST_REQUEST_LINE: Final = 8190
+"""Bytes of a request's first line that the server takes: room for the values that one parameter may hold."""
 
 log = logging.getLogger(__name__)
 
@@ -116,6 +118,12 @@ _OF_HTTP: Final[Mapping[HTTPStatus, tuple[str, str, str]]] = {
         "No acceptable form",
         "The answer has no form that Accept takes. Ask for one by format=, which goes before Accept.",
     ),
+    HTTPStatus.REQUEST_URI_TOO_LONG: (
+        "uri-too-long",
+        "The address is too long",
+        "The first line of the request, which holds the path and the query, is longer than the request_line_bytes of "
+        "/v1/about. Ask for fewer values at once.",
+    ),
     HTTPStatus.UNSUPPORTED_MEDIA_TYPE: (
         "unsupported-media-type",
         "The body is of a kind that is not read here",
@@ -130,6 +138,11 @@ _OF_HTTP: Final[Mapping[HTTPStatus, tuple[str, str, str]]] = {
         "too-many-requests",
         "Too many requests",
         "The token has used up its requests for now. Retry-After says in how many seconds there will be more.",
+    ),
+    HTTPStatus.REQUEST_HEADER_FIELDS_TOO_LARGE: (
+        "header-fields-too-large",
+        "The header fields are too large",
+        "The request has more header fields, or longer ones, than the server reads.",
     ),
     HTTPStatus.INTERNAL_SERVER_ERROR: (
         "internal-error",

@@ -37,8 +37,8 @@ class Parameter:
     """One query parameter: its name, how its text is read, what the documentation says of it.
 
     ``read`` raises :class:`InvalidInput` with one fault, or ValueError where ``expected`` says all there is to say.
-    A ``repeated`` parameter is read to a tuple; each of its values may itself hold several with commas between. Of
-    parameters of one ``choice_of``, exactly one is given; a switch that is off is not.
+    A ``repeated`` parameter is read to a tuple; each of its values may itself hold several with commas between, unless
+    commas are ``in_values``. Of parameters of one ``choice_of``, exactly one is given; a switch that is off is not.
     """
 
     name: str
@@ -50,6 +50,7 @@ class Parameter:
     repeated: bool = False
     required: bool = False
     choice_of: str | None = None
+    in_values: bool = False
 
     def documented(self, asked: Mapping[str, str]) -> dict[str, Any]:
         """Return the parameter as OpenAPI has it, with what the example has ``asked`` of it."""
@@ -88,7 +89,7 @@ def read_query(given: MultiDict[str, str], parameters: Collection[Parameter]) ->
                 detail = f"the parameter {name} is missing"
                 faults.append(Fault("missing-parameter", detail, expected=parameter.expected, parameter=name))
             continue
-        if parameter.repeated:
+        if parameter.repeated and not parameter.in_values:
             texts = [part.strip() for text in texts for part in text.split(",")]
         if len(texts) > (MOST_VALUES if parameter.repeated else 1):
             detail = f"the parameter {name} is given {len(texts)} times"
@@ -250,8 +251,8 @@ def code(
     return Parameter(name, description, read, expected, schema, repeated=repeated, required=required)
 
 
-def text(name: str, description: str, *, most: int = 200) -> Parameter:
-    """Declare a text of at most ``most`` characters."""
+def text(name: str, description: str, *, most: int = 200, repeated: bool = False) -> Parameter:
+    """Declare a text of at most ``most`` characters; commas are part of it."""
 
     def read(given: str) -> str:
         if not 0 < len(given) <= most or "\0" in given:
@@ -259,7 +260,8 @@ def text(name: str, description: str, *, most: int = 200) -> Parameter:
         return given
 
     schema = {"type": "string", "minLength": 1, "maxLength": most}
-    return Parameter(name, description, read, f"a text of 1 to {most} characters", schema)
+    expected = f"a text of 1 to {most} characters"
+    return Parameter(name, description, read, expected, schema, repeated=repeated, in_values=True)
 
 
 def currency(name: str, description: str) -> Parameter:

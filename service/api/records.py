@@ -41,7 +41,7 @@ def _filter(name: str, what: str) -> Parameter:
         return query.choice(name, "Only those that are so, or are not.", ("true", "false"))
     if name in _CODES:
         return query.code(name, f"Only of this {name}; several are alternatives.", repeated=True)
-    return query.text(name, f"Only with this {name}, exactly.")
+    return query.text(name, f"Only with this {name}, exactly; given several times, alternatives.", repeated=True)
 
 
 def _fields_parameter(kind: str) -> Parameter:

@@ -11,7 +11,7 @@ from werkzeug.datastructures import MIMEAccept
 from werkzeug.exceptions import NotAcceptable, UnsupportedMediaType
 from werkzeug.http import parse_options_header
 
-from service.errors import TooLarge
+from service.errors import Fault, MalformedInput, TooLarge
 from service.schemas.json_text import parse_json
 
 JSON: Final = "application/json"
@@ -41,15 +41,35 @@ def json_response(value: Any, status: int = 200, headers: Mapping[str, str] | No
 
 
 def body_bytes(limit: int) -> bytes:
-    """Read the body, at most ``limit`` bytes; raise :class:`TooLarge` beyond, whether its length was told or not."""
+    """Read the body, at most ``limit`` bytes; raise :class:`TooLarge` beyond, whether its length was told or not.
+
+    Raises :class:`MalformedInput` where it is cut short, or its chunks are not as HTTP has them.
+    """
     told = request.content_length
-    if told is None or told <= limit:
-        found = bytearray()
+    if told is not None and told > limit:
+        raise _too_large(limit)
+    found = bytearray()
+    try:
         while len(found) <= limit and (part := request.stream.read(limit + 1 - len(found))):
             found += part
-        if len(found) <= limit:
-            return bytes(found)
-    raise TooLarge(f"the body is larger than {limit} bytes", extra={"limit_bytes": limit})
+    except Exception as error:
+        # WSGI does not say what a server raises where a client sends no proper body, and each raises its own.
+        raise _broken() from error
+    if len(found) > limit:
+        raise _too_large(limit)
+    if told is not None and len(found) < told:
+        # A table that breaks off at the end of a line would else pass for a whole one.
+        raise _broken()
+    return bytes(found)
+
+
+def _too_large(limit: int) -> TooLarge:
+    return TooLarge(f"the body is larger than {limit} bytes", extra={"limit_bytes": limit})
+
+
+def _broken() -> MalformedInput:
+    expected = "the whole body, as Content-Length or its chunks announce it"
+    return MalformedInput([Fault("broken-body", f"the body breaks off: send {expected}", expected=expected)])
 
 
 def body_media_type(taken: Collection[str]) -> str:

@@ -25,6 +25,7 @@ _SHOWN: Final = {"runs": "VG-031", "materials": "blue-vitriol", "lots": "acid-01
 _ROUTE: Final = "/v1/routes/verdigris"
 _DAY: Final = f"as_of={AS_OF.date()}"
 _QUESTIONS: Final[Mapping[str, str]] = {
+    "list_changes": "/v1/changes?since=1&limit=3",
     "get_yields": f"{_ROUTE}/yields?{_DAY}",
     "get_next_run": f"{_ROUTE}/steps/carbonate/next-run?key_input=50g&confidence=0.99&{_DAY}",
     "get_forecast_record": f"/v1/forecast-record?route=verdigris&step=carbonate&{_DAY}",

@@ -14,6 +14,7 @@ import click
 from gunicorn import util  # type: ignore[import-untyped]
 from gunicorn.app.base import BaseApplication  # type: ignore[import-untyped]
 
+from service.api.problems import LONGEST_REQUEST_LINE, OF_HTTP
 from service.app import create_app
 from service.cli.memory import keep_freed_memory
 from service.cli.opening import bring_empty_to_newest, database_option, opened, settings_with
@@ -37,6 +38,7 @@ class Server(BaseApplication):  # type: ignore[misc]
             "worker_class": "gthread",
             "threads": THREADS,
             "loglevel": settings.log_level,
+            "limit_request_line": LONGEST_REQUEST_LINE,
             "control_socket_disable": True,
             "when_ready": lambda arbiter: when_ready(_address(arbiter.LISTENERS[0].sock)),
         }
@@ -49,8 +51,7 @@ class Server(BaseApplication):  # type: ignore[misc]
 
     def load(self) -> Any:
         """Make the app, in each worker for itself: no connection is shared among processes."""
-        keep_freed_memory()
-        logging.basicConfig(level=self._settings.log_level.upper(), format="%(asctime)s %(levelname)s %(message)s")
+        begin_worker(self._settings.log_level)
         return create_app(self._settings)
 
 
@@ -60,9 +61,15 @@ def _address(listening: socket.socket) -> str:
 
 
 def write_refusal(sock: socket.socket, status: int, reason: str, detail: str) -> None:
-    """Answer what is not HTTP, before any app sees it, as a problem too; gunicorn has no setting for it."""
-    code = HTTPStatus(status).phrase.lower().replace(" ", "-")
-    told = {"type": "/problems/bad-request", "title": reason, "status": status, "detail": detail, "code": code}
+    """Answer what is not HTTP, or is too long for it, before any app sees it, as a problem too."""
+    problem = OF_HTTP.get(HTTPStatus(status)) or OF_HTTP[HTTPStatus.BAD_REQUEST]
+    told = {
+        "type": f"/problems/{problem.code}",
+        "title": problem.title,
+        "status": status,
+        "detail": detail or problem.meaning,
+        "code": problem.code,
+    }
     body = json.dumps(told).encode()
     head = (
         f"HTTP/1.1 {status} {reason}\r\nConnection: close\r\nContent-Type: application/problem+json\r\n"
@@ -71,9 +78,20 @@ def write_refusal(sock: socket.socket, status: int, reason: str, detail: str) ->
     util.write_nonblock(sock, head.encode("latin-1") + body)
 
 
+def answer_refusals_as_problems() -> None:
+    """Let gunicorn refuse by :func:`write_refusal`; it has no setting for it."""
+    util.write_error = write_refusal
+
+
+def begin_worker(log_level: str) -> None:
+    """Make a process ready to answer: freed memory is kept, and every request has its line in the log."""
+    keep_freed_memory()
+    logging.basicConfig(level=log_level.upper(), format="%(asctime)s %(levelname)s %(message)s")
+
+
 def run(settings: Settings, *, host: str, port: int, workers: int, when_ready: Callable[[str], None]) -> None:
     """Serve until told to stop."""
-    util.write_error = write_refusal
+    answer_refusals_as_problems()
     Server(settings, host=host, port=port, workers=workers, when_ready=when_ready).run()
 
 

@@ -10,7 +10,7 @@ from contextlib import AbstractContextManager
 from dataclasses import replace
 from typing import Any
 
-from service.errors import Fault, InvalidInput, RevisionRequired, StaleRevision
+from service.errors import Conflict, Fault, InvalidInput, RevisionRequired, StaleRevision
 from service.record.bench import Bench
 from service.record.checks import check, check_written_here
 from service.record.derive import Change, apply
@@ -20,7 +20,7 @@ from service.record.written import Move, Written
 from service.schemas.kinds import load_record, singular
 from service.schemas.route import CHANGES
 from service.store import records, standing
-from service.store.records import StoredRecord, body_text, same_body
+from service.store.records import WORKSHOP, StoredRecord, body_text, same_body
 from service.store.session import Database, Reading, Writing
 
 Tell = Callable[[Writing, Written], Any]
@@ -194,22 +194,22 @@ def _unchanged(
 def _check_precondition(
     found: StoredRecord | None, kind: str, code: str, if_match: str | None, if_none_match: bool
 ) -> None:
-    one = singular(kind)
+    one = f"{singular(kind)} {code}" if kind != WORKSHOP else "the workshop's own record"
     if found is None or found.deleted:
         if if_match is not None:
-            raise StaleRevision(f"there is no {one} {code} that If-Match could name", extra={"etag": None})
+            raise StaleRevision(f"there is no {one} that If-Match could name", extra={"etag": None})
         return
     if if_none_match:
-        raise StaleRevision(f"there is a {one} {code} already", code="already-exists", extra={"etag": found.etag})
+        raise StaleRevision(f"{one} is there already", code="already-exists", extra={"etag": found.etag})
     if if_match is None:
         raise RevisionRequired(
-            f"{one} {code} is there already, and this would change it: say in If-Match which version you have read",
+            f"{one} is there already, and this would change it: say in If-Match which version you have read, "
+            "or * for whichever stands there",
             extra={"etag": found.etag},
         )
     if not names(if_match, found.etag):
-        raise StaleRevision(
-            f"{one} {code} was changed since: read it again and write on that", extra={"etag": found.etag}
-        )
+        told = f'{one} is now "{found.etag}", and If-Match names {if_match}: read it again and write on that'
+        raise StaleRevision(told, extra={"etag": found.etag})
 
 
 def _replayed(reading: Reading, kind: str, code: str, body: Mapping[str, Any], key: str) -> Written | None:
@@ -224,8 +224,13 @@ def _replayed(reading: Reading, kind: str, code: str, body: Mapping[str, Any], k
         raise InvalidInput([fault], code="idempotency-key-reused")
     now = records.newest(reading, kind, code)
     assert now is not None
-    etag = None if now.deleted else now.etag
-    return Written(kind, code, False, False, now.revision, reading.state, etag, replayed=True)
+    if now.deleted:
+        one = singular(kind)
+        raise Conflict(
+            f"the {one} {code} that this key made was removed since: take a new key for a new record",
+            code="removed-since",
+        )
+    return Written(kind, code, False, False, now.revision, reading.state, now.etag, replayed=True)
 
 
 def _kept(kind: str, body: Mapping[str, Any]) -> dict[str, Any]:

@@ -61,7 +61,8 @@ def remove(bench: Bench, kind: str, code: str, if_match: str | None) -> Written:
             f"say in If-Match which version of {one} {code} is to be removed", extra={"etag": found.etag}
         )
     if not names(if_match, found.etag):
-        raise StaleRevision(f"{one} {code} was changed since: read it again", extra={"etag": found.etag})
+        told = f'{one} {code} is now "{found.etag}", and If-Match names {if_match}: read it again'
+        raise StaleRevision(told, extra={"etag": found.etag})
     record = bench.loaded(found)
     refuse_if_referred_to(bench, kind, [code], "cannot be removed:")
     if isinstance(record, Run | Pool | Purchase):

@@ -85,6 +85,7 @@ class ProblemAnswer(Described):
     detail = fields.String(required=True)
     instance = fields.String()
     code = fields.String(metadata={"description": "the reason, for machines"})
+    request_id = text("the name under which the log tells of the request")
     faults = many(FaultAnswer, "every fault at once, at most 100 of them")
     more_faults = count("how many faults there are beyond those shown")
 
@@ -291,7 +292,7 @@ class RunAnswer(Stamp, RunSchema):
     findings = many(FindingAnswer)
 
 
-class FindingReplyAnswer(Stamp, FindingReplySchema):
+class FindingReplyRead(Stamp, FindingReplySchema):
     """A reply to a finding as it is read, with the revision of the record that it was given to."""
 
     given_at_revision = fields.Integer(strict=True, allow_none=True)
@@ -312,7 +313,7 @@ RECORD_ANSWERS: Final[Mapping[str, type[Schema]]] = {
     "pools": PoolAnswer,
     "runs": RunAnswer,
     "stock-entries": StockEntryAnswer,
-    "finding-replies": FindingReplyAnswer,
+    "finding-replies": FindingReplyRead,
 }
 
 
@@ -327,7 +328,7 @@ class Page(Described):
 
 def _page(answer: type[Schema]) -> type[Schema]:
     """A page of such records; its items need not have every key, because ``fields`` leaves out what is not asked."""
-    name = answer.__name__.removesuffix("Answer")
+    name = answer.__name__.removesuffix("Answer").removesuffix("Read")
     item = type(f"{name}Item", (answer,), {"__doc__": f"{answer.__doc__} With fields, only the keys that it names."})
     items = fields.List(fields.Nested(item(partial=True)), required=True)
     return type(f"{name}Page", (Page,), {"__doc__": "One page of records.", "items": items})

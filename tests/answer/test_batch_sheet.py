@@ -97,6 +97,23 @@ def test_solutions_by_their_volume(desk: Desk) -> None:
     assert result["theoretical_g"] == pytest.approx(sheet["theoretical_g"], rel=1e-9)
 
 
+def test_a_liquid_of_unknown_density_is_measured_out_and_never_weighed(desk: Desk) -> None:
+    desk.put("materials", "cloth", {"name": "cloth"})
+    desk.put("materials", "liquor", {"name": "liquor", "phase": "liquid", "molar_mass": "50 g/mol"})
+    desk.put("materials", "dyed", {"name": "dyed cloth"})
+    desk.put("lots", "liquor-1", {"material": "liquor", "amount": "2 L"})
+    guessed = {"low": "0.7", "likely": "0.8", "high": "0.9"}
+    step = {
+        "code": "dye", "basis": "mass-ratio", "key_input": "cloth", "product": "dyed", "expected_yield": guessed,
+    }  # fmt: skip
+    bill = [{"material": "liquor", "per_key_input": "5 mL/g"}]
+    desk.put("routes", "dyeing", {"name": "dyeing", "product": "dyed", "steps": [{**step, "bill": bill}]})
+    line = named(desk.sheet("dyeing", "dye", 20.0, "liquor-1")["lines"], material="liquor")
+    assert line["amount_ml"] == pytest.approx(100.0)
+    assert (line["amount_g"], line["contained_g"], line["contained_mol"]) == (None, None, None)
+    assert "density" in line["reason"]
+
+
 def test_two_solutions_of_a_material_that_is_sold_by_weight(desk: Desk) -> None:
     """No density and a pack in kg: no gram of it is known, and the sheet says so instead of a number."""
     acid_book(desk, {}, {"price": eur("6"), "pack": "1 kg"})

@@ -77,6 +77,17 @@ def test_every_problem_is_documented(found: dict[str, Any]) -> None:
     assert not [code for code in PROBLEMS if f"`{code}`" not in told and code not in undocumented]
 
 
+def test_no_schema_has_the_name_that_a_client_makes_of_another_and_its_key(found: dict[str, Any]) -> None:
+    schemas = found["components"]["schemas"]
+    made = {
+        name + "".join(part.capitalize() for part in key.split("_"))
+        for name, schema in schemas.items()
+        for key, inner in schema.get("properties", {}).items()
+        if "enum" in inner or inner.get("type") == "object"
+    }
+    assert not made & schemas.keys()
+
+
 def test_every_collection_is_an_object(found: dict[str, Any]) -> None:
     for place, operation in operations_of(found).items():
         for answer in operation["responses"].values():

@@ -63,6 +63,8 @@ def test_filters(bench: FlaskClient) -> None:
         ("code=a1&code=b1", ["a1", "b1"]),
         ("name=the+a", ["a1", "a2"]),
         ("name=the+a&phase=solid", ["a2"]),
+        ("name=the+a&name=the+b", ["a1", "a2", "b1"]),
+        ("name=the+a,the+b", []),
         ("solvent=true", []),
         ("solvent=false", ["a1", "a2", "b1"]),
     ]:

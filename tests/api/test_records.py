@@ -78,6 +78,9 @@ def test_a_post_is_done_once_for_its_key(bench: FlaskClient) -> None:
     assert len(bench.get("/v1/materials").get_json()["items"]) == 1
     bad = bench.post("/v1/materials", json=BODY, headers={"Idempotency-Key": "two words"})
     assert faults_of(check_problem(bad, 400, "malformed-input"))[0]["code"] == "bad-idempotency-key"
+    assert bench.delete(first.headers["Location"], headers={"If-Match": "*"}).status_code == 204
+    check_problem(bench.post("/v1/materials", json=BODY, headers=headers), 409, "removed-since")
+    assert bench.get("/v1/materials").get_json()["items"] == []
 
 
 def test_what_is_referred_to_stays(bench: FlaskClient) -> None:

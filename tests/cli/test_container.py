@@ -33,10 +33,16 @@ def test_the_configuration_serves_an_empty_database(tmp_path: Path) -> None:
             assert server.poll() is None, said.read_text()
             assert time.monotonic() < deadline, said.read_text()
             time.sleep(0.1)
+        host, _, port = address.partition(":")
+        with socket.create_connection((host, int(port)), timeout=PATIENCE_S) as connection:
+            connection.sendall(b"GARB AGE\r\n\r\n")
+            refusal = connection.makefile("rb").read()
     finally:
         server.terminate()
         server.wait(timeout=60)
     assert (tmp_path / "book.db").exists()
+    assert b"application/problem+json" in refusal, "what is no HTTP is answered as weighbook serve answers it"
+    assert "GET /health/ready 200" in said.read_text(), "every request has its line in the log"
 
 
 def answers(address: str) -> bool:

@@ -63,14 +63,43 @@ def test_serve_refuses_another_schema_and_names_what_helps(weighbook: Weighbook)
 
 
 def test_what_is_not_http_is_answered_as_a_problem(tmp_path: Path) -> None:
+    codes = {
+        b"GARB AGE\r\n\r\n": "bad-request",
+        b"GET / HTTP/9.9\r\n\r\n": "bad-request",
+        b"GET / HTTP/1.1\r\nA B: c\r\n\r\n": "bad-request",
+        b"GET /" + b"a" * 9_000 + b" HTTP/1.1\r\n\r\n": "uri-too-long",
+        b"GET / HTTP/1.1\r\nA: " + b"a" * 9_000 + b"\r\n\r\n": "header-fields-too-large",
+    }
     with serving("serve", "--port", "0", "--workers", "1", folder=tmp_path) as (_, said):
         place = urlsplit(address_in(said))
-        for sent in (b"GARB AGE\r\n\r\n", b"GET / HTTP/9.9\r\n\r\n", b"GET / HTTP/1.1\r\nA B: c\r\n\r\n"):
+        for sent, code in codes.items():
             with socket.create_connection((place.hostname, place.port), timeout=LONGEST_S) as connection:
                 connection.sendall(sent)
                 head, _, body = connection.makefile("rb").read().partition(b"\r\n\r\n")
             assert b"application/problem+json" in head
-            assert json.loads(body)["status"] >= 400
+            told = json.loads(body)
+            assert (told["code"], told["type"]) == (code, f"/problems/{code}")
+            assert f" {told['status']} ".encode() in head.partition(b"\r\n")[0]
+
+
+def test_a_body_that_breaks_off_is_the_senders_fault(tmp_path: Path, weighbook: Weighbook) -> None:
+    token = weighbook("token", "create", "--workshop", "attic", "--scope", "record").output.splitlines()[-1]
+    head = f"PUT /v1/materials/water HTTP/1.1\r\nHost: a\r\nAuthorization: Bearer {token}\r\n"
+    head += "Content-Type: application/json\r\n"
+    bodies = (
+        "Transfer-Encoding: chunked\r\n\r\nZZ\r\n",
+        'Transfer-Encoding: chunked\r\n\r\n11\r\n{"name": "water"}',
+        'Content-Length: 40\r\n\r\n{"name": "water"}',
+    )
+    with serving("serve", "--port", "0", "--workers", "1", folder=tmp_path) as (_, said):
+        place = urlsplit(address_in(said))
+        for body in bodies:
+            with socket.create_connection((place.hostname, place.port), timeout=LONGEST_S) as connection:
+                connection.sendall((head + body).encode())
+                connection.shutdown(socket.SHUT_WR)
+                answer = connection.makefile("rb").read()
+            assert b" 400 " in answer.partition(b"\r\n")[0], (body, answer)
+        assert ask(f"{address_in(said)}/v1/materials?count=true", token)[1]["count"] == 0
 
 
 def test_the_demo_answers_its_three_questions_in_an_empty_folder(tmp_path: Path) -> None:

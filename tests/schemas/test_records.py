@@ -265,6 +265,15 @@ def test_the_nearest_key_is_offered() -> None:
     assert "'amount'" in inner.detail
 
 
+@pytest.mark.parametrize(
+    ("written", "hint"),
+    [("finshed", "did you mean 'finished'?"), ("Finished", "did you mean 'finished'?"), ("done", "it is one of open")],
+)
+def test_a_word_is_offered_only_where_it_is_a_slip_of_the_pen(written: str, hint: str) -> None:
+    (fault,) = faults("runs", {**BODIES["runs"], "status": written})
+    assert (fault.code, hint in fault.detail) == ("unknown-word", True), fault.detail
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_code_in_a_body_may_repeat_its_address_and_no_more(kind: str) -> None:
     assert load(kind, {**BODIES[kind], "code": code_of(kind)}) == load(kind, BODIES[kind])
