@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from service.answer.book import Book
 from service.answer.prices import Exchange, standing_offers
-from service.domain.bill import ONE_GRAM, ONE_ML, unit_holding
+from service.domain.bill import ONE_OF, unit_holding
 from service.domain.lot import Strength, strength_of
 from service.domain.material import Material
 from service.domain.money import to_micro
@@ -97,8 +97,7 @@ class LedgerMoney:
         if dimension == "mass" and strength.molarity is None and strength.mass_concentration is None:
             return round(units * strength.mass_fraction)
         self.prepare([material])
-        unit = ONE_ML if dimension == "volume" else ONE_GRAM
-        held = unit_holding(material, self._materials, strength, unit).contained_g
+        held = unit_holding(material, self._materials, strength, ONE_OF[dimension]).contained_g
         return None if held is None else round(held * units * UNITS_PER_BASE["mass"] / UNITS_PER_BASE[dimension])
 
     def rated(self, of: str, line: Line, strength: Strength, day: dt.date) -> int | str:

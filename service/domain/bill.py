@@ -13,7 +13,12 @@ from service.domain.quantity import Quantity
 from service.domain.route import CONTENT, MASS_RATIO, RECOVERY, BillLine, Step
 
 ONE_GRAM = Quantity(Decimal(1), "g", dimension="mass")
-ONE_ML = Quantity(Decimal(1), "mL", dimension="volume")
+ONE_OF = {
+    "mass": ONE_GRAM,
+    "volume": Quantity(Decimal(1), "mL", dimension="volume"),
+    "amount": Quantity(Decimal(1), "mol", dimension="amount"),
+}
+"""The fixed unit of each dimension in which a lot is counted."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from service.answer.ledger import traced_ledger
 from service.answer.lot_cost import lot_cost_of
 from service.answer.snapshot import Memory
 from tests.answer.desk import TODAY, Desk
-from tests.answer.small import eur
+from tests.answer.small import ASH_M, eur
 from tests.answer.test_ledger import lots, parts_agree, told, traced
 from tests.store.book import CARBONATE_RUN, altered
 
@@ -115,6 +115,26 @@ def test_what_is_stated_goes_before_offers(desk: Desk, product: Any, other: Any,
     offer(desk, "sodium-sulfate", "2.40")
     run(desk, PRODUCT | product, BY_PRODUCT | other)
     assert tuple(costs(desk).values()) == expected
+
+
+@pytest.mark.parametrize(
+    ("lot", "held_g"),
+    [
+        ({"amount": "250 mL", "concentration": "2 mol/L"}, 0.5 * ASH_M),
+        ({"amount": "250 mL", "concentration": "40 g/L"}, 10.0),
+        ({"amount": "275 g", "concentration": "2 mol/L", "density": "1.1 g/mL"}, 0.5 * ASH_M),
+        ({"amount": "0.5 mol", "concentration": "2 mol/L"}, 0.5 * ASH_M),
+        ({"amount": "0.5 mol", "assay": "0.8"}, 0.5 * ASH_M),
+        ({"amount": "100 g", "assay": "0.8", "loss_on_drying": "0.1"}, 72.0),
+    ],
+)
+def test_a_gram_of_content_costs_what_the_lot_did_over_what_it_holds(
+    desk: Desk, lot: dict[str, str], held_g: float
+) -> None:
+    desk.put("lots", "ash-1", {"material": "soda-ash", "received_on": "2026-03-04", "value": eur("3"), **lot})
+    with desk.opened() as book:
+        answer = lot_cost_of(book, "ash-1", as_of=TODAY)
+    assert answer["cost_per_contained_g"] == pytest.approx(3 / held_g, rel=1e-4)
 
 
 @pytest.mark.parametrize("given", [{}, {"concentration": "499 g/L"}, {"assay": "0.5"}])
