@@ -11,6 +11,7 @@ from service.analytics.money.standard_cost import CostLine, StandardCost, StepCo
 from service.analytics.statistics.ratio import ratio_of_totals
 from service.answer.book import Book
 from service.answer.by_volume import shown
+from service.answer.left_out_of_cost import left_out_of_cost
 from service.answer.prices import Exchange, GramPrice, Shop
 from service.answer.route_model import Input, RouteModel, StepModel
 from service.domain.lot import Measured, Strength
@@ -67,7 +68,7 @@ def cost_of(
         "by_material": _material_lines(costing, dry),
         "direct": [{"name": name, "cost_per_g": _per(value, dry)} for name, value in found.direct.items()],
         "buy_instead": _buy_instead(costing, model.route.product),
-        "not_counted": list(costing.not_counted),
+        "not_counted": [*costing.not_counted, *left_out_of_cost(book, model, as_of)],
         "capped_runs": [code for step in model.steps for code in step.runs.capped_runs],
         "reasons": reasons,
         "rests_on": book.rests_on(

@@ -16,9 +16,11 @@ from typing import Final, NamedTuple
 from service.analytics.money.ledger import Event, Kind, Make, Take
 from service.answer.ledger_money import NO_DAY, LedgerMoney, Unpriced
 from service.answer.run_shares import Out, shares_of_run
+from service.domain.lot import Strength
 from service.domain.run import ABANDONED, CO_PRODUCT, FAILED, FINISHED, OPEN, PRODUCT, RECOVERED, WASTE
 from service.store.ledger_lines import Line, LotRow, RunRow
 from service.store.ledger_rows import LedgerRows
+from service.store.strengths import strength_from
 
 _STATUS: Final = {FINISHED: Kind.FINISHED, FAILED: Kind.FAILED, ABANDONED: Kind.ABANDONED, OPEN: Kind.OPEN}
 _ENTRY: Final = {
@@ -93,7 +95,7 @@ class EventBuilder:
         """Give every event, its lots with it."""
         bare = {line.material for line in self._rows.lines if line.kind == "charge" and line.price_micro is None
                 and line.lot is None and line.material is not None}  # fmt: skip
-        self._money.prepare(bare | {line.material for line in self._rows.lines if _goes_by_offers(line)})
+        self._money.prepare(bare | {line.material for line in self._rows.lines if _asks_of_its_material(line)})
         for (kind, code), group in groupby(self._rows.lines, key=attrgetter("source")):
             lines = list(group)
             if kind == "runs":
@@ -140,7 +142,7 @@ class EventBuilder:
         taken = [self._days[line.lot] for line in lines if line.lot is not None and line.lot in self._days]
         day = begun or max(taken, default=NO_DAY)
         direct, unpriced, not_counted = self._direct(run, lines, day)
-        outs = [Out(line, self._lots.get(line.lot or "")) for line in lines if line.kind == "outturn"]
+        outs = [Out(line, self._lots.get(line.lot or ""), self._money) for line in lines if line.kind == "outturn"]
         credits = [self._credit(out.line, ended or day) for out in outs]
         unpriced += [credit for credit in credits if isinstance(credit, Unpriced)]
         status = _STATUS[run.status]
@@ -199,7 +201,9 @@ class EventBuilder:
             elif line.kind in ("labour", "energy") or line.role == WASTE:
                 of, rated = "waste" if line.role == WASTE else line.kind, None
                 if of != "labour" or self._labour:
-                    rated = self._money.rated(of, line.dimension, line.quantity or 0, day, line.waste_class)
+                    lot = self._lots.get(line.lot or "")
+                    strength = Strength() if lot is None else strength_from(lot.strength)
+                    rated = self._money.rated(of, line, strength, day)
                 if isinstance(rated, str):
                     not_counted.append(rated)
                 micro = rated if isinstance(rated, int) else None
@@ -225,12 +229,12 @@ class EventBuilder:
         return self._money.converted(line.credit_micro, line.currency, day)
 
 
-def _goes_by_offers(line: Line) -> bool:
-    """Say whether what a line's lot would fetch may be asked, which the materials of by-products are."""
-    return (
-        line.role in (CO_PRODUCT, RECOVERED) and line.lot is not None
-        and line.price_micro is None and line.credit_micro is None and line.cost_share_micro is None
-    )  # fmt: skip
+def _asks_of_its_material(line: Line) -> bool:
+    """Say whether what a line would fetch, or what its volume holds or weighs, may be asked."""
+    stated = line.price_micro is not None or line.credit_micro is not None or line.cost_share_micro is not None
+    by_product = line.role in (CO_PRODUCT, RECOVERED) and line.lot is not None
+    by_volume = line.kind == "outturn" and line.dimension == "volume"
+    return (by_product or by_volume) and not stated
 
 
 def _made_up(run: RunRow, place: int, line: Line) -> LotRow:

@@ -10,16 +10,17 @@ from typing import NamedTuple
 
 from service.answer.book import Book
 from service.answer.prices import Exchange, standing_offers
-from service.domain.bill import unit_holding
+from service.domain.bill import ONE_OF, unit_holding
 from service.domain.lot import Strength, strength_of
 from service.domain.material import Material
 from service.domain.money import to_micro
 from service.domain.offer import Offer
 from service.domain.route import Route
-from service.domain.shelf_amount import UNITS_PER_BASE, in_dimension
+from service.domain.shelf_amount import UNITS_PER_BASE, base_in_dimension, in_dimension
 from service.domain.workshop import Rate
 from service.errors import NotComputable
 from service.store import links, records
+from service.store.ledger_lines import Line
 from service.store.ledger_rows import own_made
 
 NO_DAY = dt.date.min
@@ -91,18 +92,40 @@ class LedgerMoney:
         held = unit_holding(material, self._materials, strength).contained_g if dimension != "amount" else 1.0
         return None if held is None else round(found.per_contained * Fraction(held) * units / UNITS_PER_BASE[dimension])
 
-    def rated(self, of: str, dimension: str, units: int, day: dt.date, waste_class: str | None = None) -> int | str:
-        """Return what labour, energy or waste cost at the rate of that day, or why it is not counted."""
+    def contained_ng(self, material: str, dimension: str, units: int, strength: Strength) -> int | None:
+        """Return how many ng of the wanted substance so many ng or nL at a strength hold; None where nothing tells."""
+        if dimension == "mass" and strength.molarity is None and strength.mass_concentration is None:
+            return round(units * strength.mass_fraction)
+        self.prepare([material])
+        held = unit_holding(material, self._materials, strength, ONE_OF[dimension]).contained_g
+        return None if held is None else round(held * units * UNITS_PER_BASE["mass"] / UNITS_PER_BASE[dimension])
+
+    def rated(self, of: str, line: Line, strength: Strength, day: dt.date) -> int | str:
+        """Return what labour, energy or waste cost at the rate of that day, or why it is not counted.
+
+        ``strength``: of the lot that waste went to, where a rate by mass meets a volume.
+        """
         rates = [rate for rate in self._book.rates if rate.of == of and rate.valid_from <= day]
-        rate = _newest(rates, waste_class) or _newest(rates, None)
-        said = of if waste_class is None else f"{of} of class {waste_class}"
+        rate = _newest(rates, line.waste_class) or _newest(rates, None)
+        said = of if line.waste_class is None else f"{of} of class {line.waste_class}"
         if rate is None:
             return f"{said}: no rate is recorded for the day"
-        if rate.per.dimension != dimension:
-            return f"{said}: its rate is by {rate.per.dimension}, and it was recorded by {dimension}"
+        base = self._measured_by(rate.per.dimension, line, strength)
+        if isinstance(base, str):
+            return f"{said}: its rate is by {rate.per.dimension}, it was recorded by {line.dimension}, and {base}"
         per_base = Fraction(to_micro(rate.price.amount)) / rate.per.exact_base()
-        found = self.converted(per_base * units / UNITS_PER_BASE[dimension], rate.price.currency, day)
+        found = self.converted(per_base * base, rate.price.currency, day)
         return f"{said}: {found.reason}" if isinstance(found, Unpriced) else found
+
+    def _measured_by(self, dimension: str, line: Line, strength: Strength) -> Fraction | str:
+        """How much a line is in the fixed unit of ``dimension``; else why it cannot be."""
+        base = Fraction(line.quantity or 0) / UNITS_PER_BASE[line.dimension]
+        if line.dimension == dimension:
+            return base
+        if line.material is None:
+            return "nothing tells the one from the other"
+        self.prepare([line.material])
+        return base_in_dimension(base, line.dimension, dimension, strength, self._materials[line.material])
 
     def consumables(self, route: str, revision: int, step: str, day: dt.date) -> int | Unpriced | None:
         """Return what a batch of a step uses up, by the revision of the route that its run goes by."""

@@ -20,7 +20,7 @@ from service.answer.ledger_columns import LedgerColumns, empty_columns, with_eve
 from service.answer.ledger_events import Facts, source_key
 from service.answer.ledger_memory import Basis
 from service.answer.ledger_money import LedgerMoney
-from service.answer.shelf import grams_of
+from service.answer.shelf import contained_in, grams_of
 from service.domain.lot import ShelfLot
 from service.domain.material import Material
 from service.errors import UnknownRecord
@@ -31,12 +31,14 @@ from service.store.ledger_lines import TAKEN, Source, Taken
 @dataclass(frozen=True, eq=False)
 class LotLedger:
     """A ledger that holds the ancestors of one lot: ``number`` is the lot's own, ``units`` what was put on the shelf in
-    its own dimension, ``gross_g`` the same in grams; both None where not known."""
+    its own dimension, ``gross_g`` the same in grams, ``contained_g`` what that holds of the wanted substance; each None
+    where not known."""
 
     lot: ShelfLot
     number: int
     units: int | None
     gross_g: float | None
+    contained_g: float | None
     currency: str
     columns: LedgerColumns
     ledger: Ledger
@@ -46,11 +48,6 @@ class LotLedger:
         """Grams of the lot as it was made, without what it loses on drying."""
         lod = self.lot.strength.loss_on_drying
         return None if self.gross_g is None else self.gross_g * (1.0 - (lod.value if lod is not None else 0.0))
-
-    @property
-    def contained_g(self) -> float | None:
-        """Grams of the wanted substance in the lot as it was made."""
-        return None if self.gross_g is None else self.gross_g * self.lot.strength.mass_fraction
 
     def facts(self, event: int) -> Facts:
         """What is said of an event of these."""
@@ -97,7 +94,8 @@ def lot_ledgers(
         number = columns.lot(code)
         assert number is not None, "a lot stands in the lines of the record that made it"
         gross_g = None if each.amount is None else grams_of(each.amount, each.lot, known)
-        found[code] = LotLedger(each.lot, number, each.amount, gross_g, basis.currency, columns, ledger)
+        contained_g = None if each.amount is None else contained_in(each.amount, each.lot, known)
+        found[code] = LotLedger(each.lot, number, each.amount, gross_g, contained_g, basis.currency, columns, ledger)
     return found
 
 

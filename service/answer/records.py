@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final
@@ -9,6 +10,7 @@ from typing import Any, Final
 from service.answer.book import Book
 from service.answer.credits import credits_above_cost
 from service.answer.finding_replies import given_to, with_replies
+from service.answer.run_cost import cost_in_short
 from service.answer.shelf import grams_of
 from service.answer.slips import slips_in
 from service.answer.stock_records import booked, landed, money_told
@@ -44,6 +46,19 @@ def view(book: Book, stored: StoredRecord, outcome: StoredOutcome | None = None)
     if outcome is not None:
         return _shown(stored, _runs_with(book, [stored], {stored.code: outcome})[stored.code])
     return views(book, [stored])[0]
+
+
+def with_cost(book: Book, told: Mapping[str, Any], as_of: dt.date) -> dict[str, Any]:
+    """Return a run as it is read, with what it cost.
+
+    That takes the ledger behind it: it is told of one run that is read alone, neither in a list nor by a write.
+    """
+    cost, per_g, reasons = cost_in_short(book, told["code"], as_of=as_of)
+    result = told["result"]
+    return {
+        **told,
+        "result": {**result, "cost": cost, "cost_per_g": per_g, "reasons": {**result["reasons"], **reasons}},
+    }
 
 
 def views(book: Book, several: Sequence[StoredRecord]) -> list[dict[str, Any]]:

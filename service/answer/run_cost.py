@@ -67,6 +67,15 @@ def run_cost_of(
     }
 
 
+def cost_in_short(book: Book, code: str, *, as_of: dt.date) -> tuple[dict[str, Any], float | None, dict[str, str]]:
+    """Return what a run cost by its parts, a gram of its product, and why a figure is null, as its record tells it."""
+    found = run_cost_of(book, code, as_of=as_of)
+    names = ("total", "total_at_least", "made", "failures", "abandoned", "work_in_progress", "unpriced", "not_counted")
+    cost = {name: found[name] for name in names}
+    reasons = {name: found["reasons"][name] for name in ("cost_per_g", "total") if name in found["reasons"]}
+    return cost, found["cost_per_g"], reasons
+
+
 def _takes(found: RunLedger) -> range:
     return range(*found.ledger.order.event_bounds[found.number : found.number + 2].tolist())
 

@@ -29,10 +29,11 @@ _RULES: Final = {"net realisable value": "value", "contained mass": "contained"}
 
 
 class Out(NamedTuple):
-    """An outturn's line and its lot, None where it went on no shelf."""
+    """An outturn's line and its lot, None where it went on no shelf; ``money`` knows what its material is."""
 
     line: Line
     lot: LotRow | None
+    money: LedgerMoney
 
     @property
     def carries(self) -> bool:
@@ -50,8 +51,7 @@ class Out(NamedTuple):
         if self.lot is None or self.line.quantity is None:
             return None
         strength = strength_from(self.lot.strength)
-        ng = gross_ng(self.line.quantity, self.line.dimension, strength)
-        return None if ng is None else round(ng * strength.mass_fraction)
+        return self.money.contained_ng(self.lot.material, self.line.dimension, self.line.quantity, strength)
 
     def spread_by(self, run: RunRow, outs: Sequence[Out]) -> int:
         """By what the failures of the step are spread on it: contained ng; as if it were water where nothing tells."""
@@ -65,19 +65,6 @@ class Out(NamedTuple):
         if known is None:
             return (self.line.quantity or 0) * (NG_PER_NL if self.line.dimension == "volume" else 1)
         return known
-
-
-def gross_ng(quantity: int, dimension: str, strength: Strength) -> float | None:
-    """Return whole ng or nL of a lot in gross ng; None without the density that this takes.
-
-    >>> gross_ng(5, "volume", Strength()), gross_ng(5, "mass", Strength())
-    (None, 5)
-    """
-    if dimension == "mass":
-        return quantity
-    if dimension == "volume" and strength.density is not None:
-        return quantity * strength.density.value * NG_PER_NL
-    return None
 
 
 class RunShares(NamedTuple):
@@ -101,7 +88,7 @@ def shares_of_run(
         return RunShares(CostShares("the rest", (1,), 1, (0,)), (None,))
     products = [out for out in outs if out.line.role == PRODUCT]
     open_outs = [out for out in outs if out.is_open] if finished else []
-    worth, notes = _worth(open_outs, money, day)
+    worth, notes = _worth(run, outs, open_outs, money, day)
     unpriced = tuple(value for value in worth if isinstance(value, Unpriced))
     values = dict(zip(map(id, open_outs), worth, strict=True))
     asked = []
@@ -135,7 +122,9 @@ def shares_of_run(
     return RunShares(shares, _said(outs, shares), unpriced, tuple(notes))
 
 
-def _worth(outs: Sequence[Out], money: LedgerMoney, day: dt.date) -> tuple[list[int | Unpriced | None], list[str]]:
+def _worth(
+    run: RunRow, made: Sequence[Out], outs: Sequence[Out], money: LedgerMoney, day: dt.date
+) -> tuple[list[int | Unpriced | None], list[str]]:
     """Return what each of the lots that share by value would fetch; of none where they do not."""
     nothing: list[int | Unpriced | None] = [None] * len(outs)
     stated = any(out.line.price_micro is not None for out in outs)
@@ -146,21 +135,22 @@ def _worth(outs: Sequence[Out], money: LedgerMoney, day: dt.date) -> tuple[list[
         if out.line.price_micro is not None and out.line.currency is not None:
             found.append(money.converted(out.line.price_micro, out.line.currency, day))
         else:
-            found.append(_by_offers(out, money, day))
+            found.append(_by_offers(run, made, out, money, day))
         if found[-1] is None:
             named = f"{out.line.material} states none and no offer of it stands on the day"
             return nothing, [f"what it states as realisable value is not used: {named}"] if stated else []
     return found, []
 
 
-def _by_offers(out: Out, money: LedgerMoney, day: dt.date) -> int | None:
-    if out.lot is None or out.line.quantity is None or out.line.material is None:
+def _by_offers(run: RunRow, made: Sequence[Out], out: Out, money: LedgerMoney, day: dt.date) -> int | None:
+    if out.line.quantity is None or out.line.material is None:
         return None
-    strength, dimension, units = strength_from(out.lot.strength), out.line.dimension, out.line.quantity
-    ng = gross_ng(units, dimension, strength)
-    if ng is not None:
-        dimension, units = "mass", round(ng)
-    return money.worth(out.line.material, dimension, units, strength, day)
+    # What was handed over without a lot fetches what it would in one: its content is the rest of the run's.
+    contained = out.contained_ng if out.lot is not None else out.spread_by(run, made)
+    if contained is not None:
+        return money.worth(out.line.material, "mass", contained, Strength(), day)
+    assert out.lot is not None, "what is on no lot holds the rest of the run's content"
+    return money.worth(out.line.material, out.line.dimension, out.line.quantity, strength_from(out.lot.strength), day)
 
 
 def _said(outs: Sequence[Out], shares: CostShares) -> tuple[str | None, ...]:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from service.answer.book import Book
-from service.domain.bill import unit_holding
+from service.domain.bill import ONE_OF, unit_holding
 from service.domain.blend import BlendPart, blend
 from service.domain.lot import Measured, ShelfLot, Strength
 from service.domain.material import Material
@@ -93,6 +93,12 @@ def _with_balances(book: Book, codes: Collection[str], known: Mapping[str, Mater
 def grams_of(units: int, lot: ShelfLot, known: Mapping[str, Material]) -> float | None:
     """Return whole ng, nL or nmol of a lot in gross grams; None without the density or molar mass that this takes."""
     return grams_in(units, lot.material, lot.dimension, lot.strength, known)
+
+
+def contained_in(units: int, lot: ShelfLot, known: Mapping[str, Material]) -> float | None:
+    """Return the grams of the wanted substance in so many ng, nL or nmol of a lot; None where nothing tells."""
+    held = unit_holding(lot.material, known, lot.strength, ONE_OF[lot.dimension]).contained_g
+    return None if held is None else held * units / UNITS_PER_BASE[lot.dimension]
 
 
 def grams_in(

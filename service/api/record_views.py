@@ -13,7 +13,7 @@ from service.answer.book import Book
 from service.answer.credits import refuse_credits_above_cost
 from service.answer.finding_replies import replies_on
 from service.answer.moved_costs import Costs, costs_before, moved_costs
-from service.answer.records import view, views
+from service.answer.records import view, views, with_cost
 from service.answer.snapshot import Memory
 from service.api.conditional import not_modified, tag_of, tags_in, with_tag
 from service.api.idempotency import idempotency_key
@@ -67,6 +67,8 @@ def read_record(call: Call, kind: str, code: str) -> Response:
     with call.service.database.reading(call.who.workshop_id) as reading:
         stored = _stored(reading, kind, code)
         told = _told(call, reading, stored)
+        if kind == "runs":
+            told = with_cost(Book(reading, call.service.memory), told, call.service.now().date())
     tag = tag_of_record(stored, told)
     return not_modified(tag) or with_tag(json_response(told), tag)
 

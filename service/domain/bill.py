@@ -13,6 +13,12 @@ from service.domain.quantity import Quantity
 from service.domain.route import CONTENT, MASS_RATIO, RECOVERY, BillLine, Step
 
 ONE_GRAM = Quantity(Decimal(1), "g", dimension="mass")
+ONE_OF = {
+    "mass": ONE_GRAM,
+    "volume": Quantity(Decimal(1), "mL", dimension="volume"),
+    "amount": Quantity(Decimal(1), "mol", dimension="amount"),
+}
+"""The fixed unit of each dimension in which a lot is counted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +36,7 @@ class Need:
 
 @dataclass(frozen=True, slots=True)
 class UnitHolding:
-    """What one gross gram of a material as it stands holds; None where it cannot be known, with the reason."""
+    """What a gross gram, or another amount, of a material as it stands holds; None where not known, with the reason."""
 
     contained_g: float | None
     contained_mol: float | None
@@ -38,8 +44,12 @@ class UnitHolding:
     reasons: Mapping[str, str]
 
 
-def unit_holding(code: str, materials: Mapping[str, Material], strength: Strength) -> UnitHolding:
+def unit_holding(
+    code: str, materials: Mapping[str, Material], strength: Strength, of: Quantity = ONE_GRAM
+) -> UnitHolding:
     """Return what a gross gram of ``code`` at ``strength`` holds: contained g and mol, and its density in g/mL.
+
+    ``of``: the amount that is meant, where it is not a gram.
 
     >>> unit_holding("chalk", {"chalk": Material("chalk", "chalk")}, Strength(assay=Measured(0.9))).contained_g
     0.9
@@ -47,7 +57,7 @@ def unit_holding(code: str, materials: Mapping[str, Material], strength: Strengt
     material = materials[code]
     inputs = Inputs()
     mass = molar_mass_of(material, materials.get(material.analyte_code))
-    held: Holding = holding_of(ONE_GRAM, strength, material, mass, inputs, code)
+    held: Holding = holding_of(of, strength, material, mass, inputs, code)
     x = inputs.values
     density = density_of(strength, material)
     return UnitHolding(

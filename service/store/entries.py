@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Select, bindparam, func, select
+from sqlalchemy import ColumnElement, Select, and_, bindparam, func, select
 
 from service.store.rows import among, chunks, code_list, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
-from service.store.tables import entries
+from service.store.tables import entries, outcomes
 
 _COLUMNS: Final = (
     "source_kind",
@@ -93,6 +93,21 @@ def balances(reading: Reading, codes: Collection[str] | None = None) -> dict[str
     values = {"workshop": reading.workshop_id} | ({} if codes is None else {"codes": code_list(reading, codes)})
     rows = reading.connection.execute(_balances(reading.dialect, every=codes is None), values)
     return {code: Balance(dimension, whole(giga, rest), unknown) for code, dimension, giga, rest, unknown in rows}
+
+
+def came_out(reading: Reading, route: str, roles: Collection[str], until: str) -> list[tuple[str, str, str, int]]:
+    """Return what of some roles the runs of a route gave by a day: step, role, material, and in how many runs."""
+    e, o = entries.c, outcomes.c
+    runs = and_(o.workshop == e.workshop, o.run == e.source_code)
+    statement = (
+        select(o.step, e.role, e.material, func.count(e.source_code.distinct()))
+        .select_from(outcomes.join(entries, runs))
+        .where(of_workshop(reading, outcomes), o.route == route, e.source_kind == "runs", e.kind == "outturn")
+        .where(e.role.in_(roles), e.on <= until)
+        .group_by(o.step, e.role, e.material)
+        .order_by(o.step, e.role, e.material)
+    )
+    return [(step, role, material, int(count)) for step, role, material, count in reading.connection.execute(statement)]
 
 
 def whole(giga: Any, rest: Any) -> int:

@@ -376,6 +376,17 @@ def test_failures_before_the_day_count_and_a_step_without_product_keeps_its_own(
     assert loaded_cost(ledger, traced).unspread == {list(ledger.steps).index("roast"): 7.0}
 
 
+def test_a_credit_is_a_sum_that_no_failure_before_it_moves() -> None:
+    fail = Event("fail", Kind.FAILED, on(1), cost_micro=300, step="boil")
+    first = Event("first", Kind.FINISHED, on(1), cost_micro=600, makes=(Make("salt", G, product=1),), step="boil")
+    makes = (Make("crystals", G, weight=1, product=1), Make("alcohol", G, weight=0, credit_micro=100))
+    then = Event("then", Kind.FINISHED, on(2), cost_micro=50, takes=takes(salt=G), makes=makes, step="grow")
+    ledger = ledger_of([fail, first, then])
+    loaded = loaded_cost(ledger, traced_cost(ledger))
+    found = {lot: loaded.lot_micro[number(ledger, lot)] for lot in ("salt", "crystals", "alcohol")}
+    assert found == pytest.approx({"salt": 900, "crystals": 850, "alcohol": 100})
+
+
 def test_a_product_that_comes_back_into_its_own_failures_carries_them_all() -> None:
     first = Event("first", Kind.FINISHED, on(1), cost_micro=1000, makes=(Make("salt", 100, product=100),), step="boil")
     fail = Event("fail", Kind.FAILED, on(2), cost_micro=50, takes=takes(salt=40), step="boil")

@@ -12,7 +12,7 @@ from service.answer.ledger import traced_ledger
 from service.answer.lot_cost import lot_cost_of
 from service.answer.snapshot import Memory
 from tests.answer.desk import TODAY, Desk
-from tests.answer.small import eur
+from tests.answer.small import ASH_M, eur
 from tests.answer.test_ledger import lots, parts_agree, told, traced
 from tests.store.book import CARBONATE_RUN, altered
 
@@ -115,6 +115,77 @@ def test_what_is_stated_goes_before_offers(desk: Desk, product: Any, other: Any,
     offer(desk, "sodium-sulfate", "2.40")
     run(desk, PRODUCT | product, BY_PRODUCT | other)
     assert tuple(costs(desk).values()) == expected
+
+
+@pytest.mark.parametrize(
+    ("lot", "held_g"),
+    [
+        ({"amount": "250 mL", "concentration": "2 mol/L"}, 0.5 * ASH_M),
+        ({"amount": "250 mL", "concentration": "40 g/L"}, 10.0),
+        ({"amount": "275 g", "concentration": "2 mol/L", "density": "1.1 g/mL"}, 0.5 * ASH_M),
+        ({"amount": "0.5 mol", "concentration": "2 mol/L"}, 0.5 * ASH_M),
+        ({"amount": "0.5 mol", "assay": "0.8"}, 0.5 * ASH_M),
+        ({"amount": "100 g", "assay": "0.8", "loss_on_drying": "0.1"}, 72.0),
+    ],
+)
+def test_a_gram_of_content_costs_what_the_lot_did_over_what_it_holds(
+    desk: Desk, lot: dict[str, str], held_g: float
+) -> None:
+    desk.put("lots", "ash-1", {"material": "soda-ash", "received_on": "2026-03-04", "value": eur("3"), **lot})
+    with desk.opened() as book:
+        answer = lot_cost_of(book, "ash-1", as_of=TODAY)
+    assert answer["cost_per_contained_g"] == pytest.approx(3 / held_g, rel=1e-4)
+
+
+@pytest.mark.parametrize("given", [{}, {"concentration": "499 g/L"}, {"assay": "0.5"}])
+def test_a_by_product_in_volume_shares_by_what_it_holds(desk: Desk, given: dict[str, str]) -> None:
+    """20 g beside 20 mL of water at 0.998 g/mL, all of it or half of it the wanted substance."""
+    drained = {"material": "water", "role": "recovered", "net": "20 mL", "lot": "glauber"}
+    run(desk, PRODUCT, drained | given)
+    held = 19.96 if not given else 9.98
+    found = costs(desk)
+    assert found["green"] == (pytest.approx(2 * 20 / (20 + held), abs=2e-6), "contained")
+    assert found["glauber"] == (pytest.approx(2 * held / (20 + held), abs=2e-6), "contained")
+
+
+def test_what_is_handed_over_without_a_lot_fetches_what_it_would_in_one(desk: Desk) -> None:
+    """The same outturns as in the offers of different materials: 2.16 beside 0.72."""
+    offer(desk, "malachite", "5.40", assay="0.45")
+    offer(desk, "sodium-sulfate", "2.40")
+    run(desk, {"material": "malachite", "net": "20 g", "assay": "0.9"}, BY_PRODUCT)
+    with desk.opened() as book:
+        answer = lot_cost_of(book, "glauber", as_of=TODAY)
+    assert (answer["total"]["amount"], answer["shared_by"]) == ("0.50", "value")
+    parts_agree(desk, ["glauber"])
+
+
+@pytest.mark.parametrize(
+    ("rate", "waste", "costs"),
+    [
+        ("1 kg", {"net": "500 mL"}, 499_000),
+        ("1 kg", {"net": "500 mL", "lot": "drum", "density": "1.2 g/mL"}, 600_000),
+        ("1 L", {"net": "499 g"}, 500_000),
+        ("1 kg", {"net": "250 g"}, 250_000),
+    ],
+)
+def test_waste_is_paid_for_by_mass_or_volume_however_it_was_measured(
+    desk: Desk, rate: str, waste: dict[str, str], costs: int
+) -> None:
+    body = {"of": "waste", "price": eur("1"), "per": rate, "valid_from": "2026-01-01"}
+    desk.put("rates", "sewer", body)
+    run(desk, PRODUCT, {"material": "water", "role": "waste", **waste})
+    assert lots(traced(desk))["green"] == 2_000_000 + costs
+    assert not any(each.not_counted for each in traced(desk).columns.facts)
+
+
+def test_waste_whose_mass_only_its_own_line_tells_is_said_to_be_not_counted(desk: Desk) -> None:
+    desk.put("rates", "sewer", {"of": "waste", "price": eur("1"), "per": "1 kg", "valid_from": "2026-01-01"})
+    run(desk, PRODUCT, {"material": "sodium-sulfate", "role": "waste", "net": "500 mL", "density": "1.2 g/mL"})
+    assert lots(traced(desk))["green"] == 2_000_000
+    (facts,) = (each for each in traced(desk).columns.facts if each.not_counted)
+    assert facts.not_counted == (
+        "waste: its rate is by mass, it was recorded by volume, and the density of sodium-sulfate is not known",
+    )
 
 
 def test_a_lot_alone_shares_with_nothing(desk: Desk) -> None:

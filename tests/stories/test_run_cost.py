@@ -9,7 +9,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from tests.stories.bench import Bench
-from tests.stories.worked_graph import acidify, eur, run_graph, set_up_graph
+from tests.stories.worked_graph import acidify, bought, eur, run_graph, set_up_graph
 
 WENT = ("made", "failures", "abandoned", "work_in_progress")
 
@@ -109,6 +109,24 @@ def test_it_is_the_same_from_the_whole_ledger_in_memory(bench: Bench) -> None:
     alone = [bench.get(f"runs/{run}/cost") for run in ("A-1", "A-3", "E-1")]
     bench.get("ledger/balance")
     assert [bench.get(f"runs/{run}/cost") for run in ("A-1", "A-3", "E-1")] == alone
+
+
+@pytest.mark.parametrize("run", ["A-1", "A-3", "E-1"])
+def test_a_run_that_is_read_alone_tells_what_it_cost(bench: Bench, run: str) -> None:
+    asked, told = bench.get(f"runs/{run}/cost"), bench.get(f"runs/{run}")["result"]
+    assert told["cost"] == {name: asked[name] for name in told["cost"]}
+    assert told["cost"].keys() >= {"total", "total_at_least", "unpriced", "not_counted", *WENT}
+    assert told["cost_per_g"] == asked["cost_per_g"]
+    assert told["reasons"].get("cost_per_g") == asked["reasons"].get("cost_per_g")
+
+
+def test_its_tag_moves_with_what_it_cost(bench: Bench) -> None:
+    held = bench.client.get("/v1/runs/E-1").headers["ETag"]
+    assert bench.client.get("/v1/runs/E-1", headers={"If-None-Match": held}).status_code == 304
+    bench.put("lots/old-ethanol", bought("ethanol", "50 g", "99", origin="opening"))
+    moved = bench.client.get("/v1/runs/E-1", headers={"If-None-Match": held})
+    assert moved.status_code == 200
+    assert moved.headers["ETag"].strip('"').partition(".")[0] == held.strip('"').partition(".")[0]
 
 
 def test_no_such_run(bench: Bench) -> None:

@@ -61,8 +61,8 @@ def loaded_cost(ledger: Ledger, traced: Traced, as_of: int = LAST_DAY) -> Loaded
     rest = traced.rest_micro[failed].astype(np.float64)
     own: FloatArray = np.bincount(failed_step, weights=rest, minlength=steps).astype(np.float64)
     spread = np.divide(product, per_step[good_step], out=np.zeros_like(product), where=per_step[good_step] > 0)
-    passed_on = _passed_on(ledger, traced)
-    kept = _rest_share(ledger, traced)[failed]
+    passed_on = _passed_on(ledger)
+    kept = _rest_share(ledger)[failed]
 
     by_step = own
     extra = np.zeros(len(ledger.lots))
@@ -86,7 +86,7 @@ def loaded_cost(ledger: Ledger, traced: Traced, as_of: int = LAST_DAY) -> Loaded
     )
 
 
-def _passed_on(ledger: Ledger, traced: Traced) -> Callable[[FloatArray], tuple[FloatArray, FloatArray]]:
+def _passed_on(ledger: Ledger) -> Callable[[FloatArray], tuple[FloatArray, FloatArray]]:
     """Return what turns loads put on lots into loads of all lots after them, and of all events by their takes."""
     from scipy.sparse import csr_array, eye_array
     from scipy.sparse.linalg import spsolve_triangular
@@ -96,7 +96,7 @@ def _passed_on(ledger: Ledger, traced: Traced) -> Callable[[FloatArray], tuple[F
     part = np.divide(ledger.take_quantity, quantity, out=np.zeros_like(quantity), where=quantity != 0)
     into = csr_array((part, (ledger.take_event, order.place[ledger.take_lot])), shape=(events, lots))
     makers = ledger.made_by[order.lots]
-    share = _lot_share(ledger, traced)[order.lots]
+    share = _lot_share(ledger)[order.lots]
     out_of = csr_array((share, (np.arange(lots), makers)), shape=(lots, events))
     matrix = (eye_array(lots, format="csr") - out_of @ into).tocsr()
 
@@ -107,15 +107,13 @@ def _passed_on(ledger: Ledger, traced: Traced) -> Callable[[FloatArray], tuple[F
     return passed_on
 
 
-def _lot_share(ledger: Ledger, traced: Traced) -> FloatArray:
-    """Return the part of its event's cost that each lot carries: by weight where that is without cost."""
-    total = traced.total_micro[ledger.made_by].astype(np.float64)
-    by_weight = ledger.weight / np.maximum(ledger.whole[ledger.made_by], 1)
-    carried: FloatArray = np.divide(traced.lot_micro.astype(np.float64), total, out=by_weight, where=total > 0)
-    return carried
+def _lot_share(ledger: Ledger) -> FloatArray:
+    """Return the part of its event's load that each lot carries: by weight, since a credit is a sum that stays."""
+    share: FloatArray = ledger.weight / np.maximum(ledger.whole[ledger.made_by], 1)
+    return share
 
 
-def _rest_share(ledger: Ledger, traced: Traced) -> FloatArray:
+def _rest_share(ledger: Ledger) -> FloatArray:
     share = np.ones(len(ledger.events))
-    np.subtract.at(share, ledger.made_by, _lot_share(ledger, traced))
+    np.subtract.at(share, ledger.made_by, _lot_share(ledger))
     return share
