@@ -15,6 +15,7 @@ from service.api.query import Parameter
 from service.api.wire import JSON
 from service.schemas.answers import PAGES, RECORD_ANSWERS, ReplyTold, RevisionAnswer
 from service.schemas.kinds import KINDS, SCHEMAS, WORKSHOP, singular
+from service.schemas.moves import MovedLots
 from service.store.listing import LISTED, filters_of
 
 _CODES: Final = frozenset({"code", "material", "supplier", "project", "route", "step", "lot", "analyte", "product"})
@@ -117,7 +118,8 @@ def _of_kind(kind: str) -> Sequence[Operation]:
             rule=by_code,
             tag="records",
             summary=f"Write {an} {one} by its code",
-            description="Safe to repeat: a body equal to the record changes nothing. A differing one needs If-Match.",
+            description="Safe to repeat: a body equal to the record changes nothing. A differing one needs If-Match. "
+            "The answer tells under moved_runs and moved_lots what else gives or costs something else by it.",
             view=partial(views.write_record, kind=kind),
             answers={200: Answer(f"The {one} as it stands now.", told, ("ETag",)), 201: made},
             scope="record",
@@ -131,9 +133,12 @@ def _of_kind(kind: str) -> Sequence[Operation]:
             rule=by_code,
             tag="records",
             summary=f"Remove {an} {one}",
-            description="Refused while something refers to it. Its revisions stay.",
+            description="Refused while something refers to it. Its revisions stay. What moves by it is told.",
             view=partial(views.remove_record, kind=kind),
-            answers={204: Answer("It is removed.")},
+            answers={
+                200: Answer("It is removed, and these lots cost otherwise by it.", {JSON: MovedLots}),
+                204: Answer("It is removed, and nothing costs otherwise by it."),
+            },
             scope="record",
             fields=("If-Match",),
             problems=CONFLICTS,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 from service.domain.lot import Pool
 from service.domain.purchase import Purchase
@@ -12,6 +13,7 @@ from service.record.bench import Bench
 from service.record.checks import check_written_here, refuse_if_referred_to
 from service.record.derive import Change, apply, made_lots
 from service.record.etags import names
+from service.record.put import Look, Tell
 from service.record.stock import STOCK_ENTRIES, refuse_removal
 from service.record.written import Written
 from service.schemas.kinds import WORKSHOP, singular
@@ -29,8 +31,12 @@ def delete_record(
     by: str,
     at: dt.datetime,
     token: str | None = None,
+    tell: Tell | None = None,
+    look: Look | None = None,
 ) -> Written:
     """Remove the record of a kind and code, and all that is derived from it; its revisions stay.
+
+    ``tell`` and ``look`` are those of :func:`service.record.put.put_record`.
 
     ``if_match`` is the header of that name. Raises :class:`UnknownRecord` where there is none,
     :class:`RevisionRequired` without ``if_match``, :class:`StaleRevision` where that does not name the current version,
@@ -39,12 +45,13 @@ def delete_record(
 
     def story() -> Written:
         with database.writing(workshop_id, by, at, token) as writing:
-            return remove(Bench(writing), kind, code, if_match)
+            written = remove(Bench(writing), kind, code, if_match, look)
+            return written if tell is None else replace(written, told=tell(writing, written))
 
     return database.retrying(story)
 
 
-def remove(bench: Bench, kind: str, code: str, if_match: str | None) -> Written:
+def remove(bench: Bench, kind: str, code: str, if_match: str | None, look: Look | None = None) -> Written:
     """Remove one record within a write transaction, which the caller commits."""
     writing, one = bench.writing, singular(kind)
     if kind == WORKSHOP:
@@ -67,6 +74,8 @@ def remove(bench: Bench, kind: str, code: str, if_match: str | None) -> Written:
     if isinstance(record, Run | Pool | Purchase):
         refuse_if_referred_to(bench, "lots", made_lots(record), "would be gone, but")
     revision = found.revision + 1
+    change = Change(kind, code, revision, None, record)
+    looked = None if look is None else look(writing, change)
     bench.wrote(records.append(writing, kind, code, revision, None, None))
-    apply(bench, Change(kind, code, revision, None, record))
-    return Written(kind, code, False, True, revision, writing.state, None)
+    apply(bench, change)
+    return Written(kind, code, False, True, revision, writing.state, None, looked=looked)

@@ -1,12 +1,12 @@
-"""The book currency, and from which day on each other currency has a rate to it."""
+"""The book currency, from which day on each other currency has a rate to it, and who is paid in one."""
 
 from __future__ import annotations
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import exists, func, or_, select
 
 from service.store.rows import of_workshop
 from service.store.session import Reading
-from service.store.tables import KINDS, workshops
+from service.store.tables import KINDS, entries, revisions, workshops
 
 
 def book_currency(reading: Reading) -> str:
@@ -28,3 +28,15 @@ def first_rates(reading: Reading, book: str) -> dict[str, str]:
         other = quote if base == book else base
         found[other] = min(day, found.get(other, day))
     return found
+
+
+def is_used(reading: Reading, currency: str) -> bool:
+    """Say whether a line, an offer, a rate or a step of a route, in whichever revision, has money in a currency."""
+    r, offers = revisions.c, KINDS["offers"]
+    stated = r.kind.in_(("rates", "routes")), r.body.contains(f'"{currency}"', autoescape=True)
+    wanted = or_(
+        exists().where(of_workshop(reading, entries), entries.c.currency == currency),
+        exists().where(of_workshop(reading, offers), offers.c.currency == currency),
+        exists().where(of_workshop(reading, revisions), *stated),
+    )
+    return bool(reading.connection.scalar(select(wanted)))
