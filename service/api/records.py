@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 from http import HTTPStatus
 from typing import Final
@@ -22,6 +22,12 @@ _CODES: Final = frozenset({"code", "material", "supplier", "project", "route", "
 """Filters whose values are codes."""
 CONFLICTS: Final = (HTTPStatus.CONFLICT, HTTPStatus.PRECONDITION_FAILED, HTTPStatus.PRECONDITION_REQUIRED)
 """What a write of an existing record can run into."""
+PRICES: Final = ("offers", "rates", "exchange-rates", "routes")
+"""Kinds to which nothing needs to refer where something costs by them."""
+_REMOVED: Final[Mapping[int, Answer]] = {
+    HTTPStatus.OK: Answer("It is removed, and these lots cost otherwise by it.", {JSON: MovedLots}),
+    HTTPStatus.NO_CONTENT: Answer("It is removed, and nothing costs otherwise by it."),
+}
 _REVISION_PAGE: Final = {
     "type": "object",
     "required": ["items", "next", "limit"],
@@ -133,12 +139,9 @@ def _of_kind(kind: str) -> Sequence[Operation]:
             rule=by_code,
             tag="records",
             summary=f"Remove {an} {one}",
-            description="Refused while something refers to it. Its revisions stay. What moves by it is told.",
+            description="Refused while something refers to it. Its revisions stay.",
             view=partial(views.remove_record, kind=kind),
-            answers={
-                200: Answer("It is removed, and these lots cost otherwise by it.", {JSON: MovedLots}),
-                204: Answer("It is removed, and nothing costs otherwise by it."),
-            },
+            answers=_REMOVED if kind in PRICES else {204: Answer("It is removed.")},
             scope="record",
             fields=("If-Match",),
             problems=CONFLICTS,
