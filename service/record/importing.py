@@ -8,14 +8,16 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from typing import Any, Final, Protocol
 
+from service.domain.workshop import ExchangeRate, Workshop
 from service.errors import MOST_FAULTS, Conflict, Fault, Forbidden, InvalidInput, RevisionRequired, UnknownRecord
 from service.record.bench import Bench
 from service.record.derive import Change
 from service.record.etags import ANY
 from service.record.import_order import LoadedLine, Target, given_by_body, in_order, loaded_line
-from service.record.import_refusals import Refusals
+from service.record.import_refusals import Refusals, currencies_brought
 from service.record.import_text import MOST_FAULTS_LOOKED_FOR, ImportLine, ImportText, read_array, read_ndjson
 from service.record.put import write
+from service.record.rate_needs import shortfalls
 from service.record.weighings import read_weighings
 from service.record.written import Move
 from service.schemas.kinds import WORKSHOP, load_record, singular
@@ -83,7 +85,7 @@ def import_records(
     :data:`MOST_FAULTS_LOOKED_FOR` faults are found by reading alone.
     """
     text = READERS[media_type](payload)
-    read = Refusals(list(text.faults), lost=set(text.lost))
+    read = Refusals(list(text.faults), lost=set(text.lost), currencies=currencies_brought(text.lines))
     ordered = _checked(text, read)
 
     def story() -> dict[str, Any]:
@@ -181,6 +183,7 @@ class _Lines:
         if watcher is not None:
             watcher.before(self._bench.writing, [*self._changes(ordered)])
         self._write_each(ordered)
+        self._blame_shortfalls(ordered)
         if watcher is not None:
             runs = {loaded.line.code: loaded for loaded in ordered if self._is_written("runs", loaded)}
             for code, faults in watcher.faults(self._bench.writing, runs).items() if runs else ():
@@ -206,6 +209,17 @@ class _Lines:
                 self._refusals.blame_difference(loaded, self._differences(loaded.line), there)
             except Conflict as refused:
                 self._refusals.blame(loaded, [Fault(refused.code, refused.detail, loaded.line.code)], is_conflict=True)
+
+    def _blame_shortfalls(self, ordered: Sequence[LoadedLine]) -> None:
+        """Blame the lines that leave recorded money without an exchange rate that it had."""
+        for shortfall in shortfalls(self._bench):
+            refused = shortfall.refusal()
+            for loaded in ordered:
+                record = loaded.record
+                pair = (record.base, record.quote) if isinstance(record, ExchangeRate) else ()
+                if shortfall.currency in pair or isinstance(record, Workshop):
+                    fault = Fault(refused.code, refused.detail, loaded.line.code)
+                    self._refusals.blame(loaded, [fault], is_conflict=True)
 
     def _changes(self, ordered: Sequence[LoadedLine]) -> Iterator[Change]:
         """What the lines are about to change: not those that stand as they are, or that are refused as they differ."""

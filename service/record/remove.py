@@ -14,6 +14,7 @@ from service.record.checks import check_written_here, refuse_if_referred_to
 from service.record.derive import Change, apply, made_lots
 from service.record.etags import names
 from service.record.put import Look, Tell
+from service.record.rate_needs import note_rates, refuse_shortfall
 from service.record.stock import STOCK_ENTRIES, refuse_removal
 from service.record.written import Written
 from service.schemas.kinds import WORKSHOP, singular
@@ -40,7 +41,7 @@ def delete_record(
 
     ``if_match`` is the header of that name. Raises :class:`UnknownRecord` where there is none,
     :class:`RevisionRequired` without ``if_match``, :class:`StaleRevision` where that does not name the current version,
-    :class:`Conflict` while another record refers to it or to a lot that it makes.
+    :class:`Conflict` while another record refers to it or to a lot that it makes, or has money that needs it.
     """
 
     def story() -> Written:
@@ -75,7 +76,9 @@ def remove(bench: Bench, kind: str, code: str, if_match: str | None, look: Look 
         refuse_if_referred_to(bench, "lots", made_lots(record), "would be gone, but")
     revision = found.revision + 1
     change = Change(kind, code, revision, None, record)
+    note_rates(bench, kind)
     looked = None if look is None else look(writing, change)
     bench.wrote(records.append(writing, kind, code, revision, None, None))
     apply(bench, change)
+    refuse_shortfall(bench)
     return Written(kind, code, False, True, revision, writing.state, None, looked=looked)
