@@ -23,17 +23,24 @@ def refuse_credits_above_cost(book: Book, stored: StoredRecord) -> None:
 
     A run of which something is unpriced is taken as it is: nobody can tell yet.
     """
-    for found in credits_above_cost(book, [stored]).values():
-        run: Run = book.recalled(stored)
-        places = [i for i, outturn in enumerate(run.outturns) if outturn.credit is not None]
-        faults = []
-        for i in places:
-            credit = run.outturns[i].credit
-            assert credit is not None
+    for faults in credit_faults(book, [stored]).values():
+        raise InvalidInput(faults, faults[0].detail)
+
+
+def credit_faults(book: Book, several: Sequence[StoredRecord]) -> dict[str, list[Fault]]:
+    """Return, by run, a fault for each credit of those runs whose credits come to more than they cost."""
+    runs = {stored.code: stored for stored in several}
+    return {
+        code: [*_faults(book.recalled(runs[code]), found)] for code, found in credits_above_cost(book, several).items()
+    }
+
+
+def _faults(run: Run, found: Finding) -> Iterator[Fault]:
+    for i, outturn in enumerate(run.outturns):
+        if (credit := outturn.credit) is not None:
             told = f"{credit.amount} {credit.currency}"
-            faults.append(Fault(CREDIT_ABOVE_COST, found.detail, told, "credits up to the cost of the run",
-                                f"/outturns/{i}/credit"))  # fmt: skip
-        raise InvalidInput(faults, found.detail)
+            yield Fault(CREDIT_ABOVE_COST, found.detail, told, "credits up to the cost of the run",
+                        f"/outturns/{i}/credit")  # fmt: skip
 
 
 def credits_above_cost(book: Book, several: Sequence[StoredRecord]) -> dict[str, Finding]:

@@ -20,6 +20,7 @@ from service.answer.finding_replies import (
 from service.answer.found import Found
 from service.answer.price_findings import price_findings
 from service.answer.run_findings import findings_of_runs
+from service.answer.shelf_findings import counts_that_disagree, taken_after_end
 from service.answer.step_findings import hydrates_in_doubt
 from service.answer.stock_findings import odd_assays, overdrawn_lots, without_assay
 from service.store.finding_rows import replies
@@ -122,6 +123,8 @@ def _every(book: Book) -> Every:
     found = [
         *findings_of_runs(book),
         *overdrawn_lots(book),
+        *taken_after_end(book),
+        *counts_that_disagree(book),
         *without_assay(book),
         *odd_assays(book),
         *hydrates_in_doubt(book),

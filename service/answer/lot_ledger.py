@@ -26,6 +26,7 @@ from service.domain.material import Material
 from service.errors import UnknownRecord
 from service.store import ledger_rows, shelf
 from service.store.ledger_lines import TAKEN, Source, Taken
+from service.store.shelf import StoredLot
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,14 +90,23 @@ def lot_ledgers(
     basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
     columns, ledger = _held(book, basis) or _walked(book, ledger_rows.sources_behind(book.reading, list(stored)), basis)
     known: dict[str, Material] = dict(book.materials({each.lot.material for each in stored.values()}))
-    found = {}
-    for code, each in stored.items():
-        number = columns.lot(code)
-        assert number is not None, "a lot stands in the lines of the record that made it"
-        gross_g = None if each.amount is None else grams_of(each.amount, each.lot, known)
-        contained_g = None if each.amount is None else contained_in(each.amount, each.lot, known)
-        found[code] = LotLedger(each.lot, number, each.amount, gross_g, contained_g, basis.currency, columns, ledger)
-    return found
+    return {code: _lot_in(each, known, basis.currency, columns, ledger) for code, each in stored.items()}
+
+
+def lot_in_whole(book: Book, stored: StoredLot, traced: TracedLedger) -> LotLedger:
+    """Return the ledger of one lot, as it is stored, within a whole one."""
+    known = dict(book.materials([stored.lot.material]))
+    return _lot_in(stored, known, traced.basis.currency, traced.columns, traced.ledger)
+
+
+def _lot_in(
+    stored: StoredLot, materials: dict[str, Material], currency: str, columns: LedgerColumns, ledger: Ledger
+) -> LotLedger:
+    number = columns.lot(stored.lot.code)
+    assert number is not None, "a lot stands in the lines of the record that made it"
+    gross_g = None if stored.amount is None else grams_of(stored.amount, stored.lot, materials)
+    contained_g = None if stored.amount is None else contained_in(stored.amount, stored.lot, materials)
+    return LotLedger(stored.lot, number, stored.amount, gross_g, contained_g, currency, columns, ledger)
 
 
 def run_ledger(book: Book, code: str, currency: str | None = None, *, labour: bool = False) -> RunLedger:

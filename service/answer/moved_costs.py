@@ -1,135 +1,134 @@
-"""Which lots cost otherwise after a correction: asked just before the record is written, and again just after.
+"""Which lots cost otherwise after a correction: asked just before records are written, and again just after.
 
-Only the lots that rest on the record are traced, from the rows of their ancestors; a record that is new corrects
-nothing, but for a late assay and a price of days that are past.
+Only the lots that rest on the records are traced, from the rows of their ancestors. A rate may move every line there
+is: the whole ledger is traced for it, as long as it is not too long.
 """
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from service.analytics.money.traced import lot_values, unpriced_behind
 from service.answer.book import Book
+from service.answer.corrections import Correction, Reach, reach_of
+from service.answer.ledger import TracedLedger, traced_ledger
 from service.answer.ledger_words import exact_money
 from service.answer.lot_cost import per_amount
-from service.answer.lot_ledger import lot_ledgers
-from service.domain.material import Material
-from service.domain.offer import Offer
-from service.domain.route import Route
-from service.domain.run import Run
-from service.domain.stock_entry import ASSAY, StockEntry
-from service.store import ledger_rows, links, shelf, standing
-from service.store.ledger_lines import SOURCE_KINDS, Source
+from service.answer.lot_ledger import LotLedger, lot_in_whole, lot_ledgers
+from service.store import ledger_rows, shelf
+from service.store.shelf import StoredLot
 
 MOST_MOVED: Final = 100
 """Lots of which a write tells what they cost before and cost now."""
 MOST_TRACED: Final = 200
-"""Lots that are traced for it, the nearest first."""
+"""Lots that are traced for it, the nearest first, where not the whole ledger is."""
+MOST_LINES: Final = 20_000
+"""Lines of a ledger that is traced whole for a write: of more, nobody is told which lots moved."""
 
 Told = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
 class Costs:
-    """What the lots cost that rest on some records; ``whole`` says whether these are all of them."""
+    """What lots cost that some corrections reach: those of ``lots``, or all of a ledger that was traced ``whole``.
 
-    sources: frozenset[Source]
-    lots: Mapping[str, Told]
-    whole: bool
-
-
-def costs_before(book: Book, kind: str, code: str, now: Any, before: Any, *, correction: bool) -> Costs | None:
-    """Return what the lots cost now that rest on a record which is about to be written; None where none can move.
-
-    ``before`` is the record as it stands, None where it is new; ``correction`` says of a route that it is corrected.
+    ``complete`` says whether no lot that may move is left out.
     """
-    sources = _sources(book, kind, code, now, before, correction)
-    return _costs(book, sources) if sources else None
+
+    reach: Reach
+    lots: Mapping[str, Told]
+    complete: bool
+    whole: _WholeLedger | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _WholeLedger:
+    traced: TracedLedger
+    stored: Mapping[str, StoredLot]
+
+    def worth(self) -> dict[str, int | None]:
+        """What each lot cost, None where something behind it has no known cost."""
+        costs = zip(self.traced.traced.lot_micro.tolist(), self.traced.traced.unknown_lots.tolist(), strict=True)
+        return dict(zip(self.traced.ledger.lots, (None if off else micro for micro, off in costs), strict=True))
+
+
+def costs_before(book: Book, corrections: Sequence[Correction]) -> Costs | None:
+    """Return what the lots cost now that may cost otherwise by what is about to be written; None where none can."""
+    reach = reach_of(book, corrections)
+    return _costs(book, reach) if reach else None
 
 
 def moved_costs(book: Book, before: Costs) -> dict[str, Any]:
     """Return the lots that cost otherwise than ``before``, the first of them, and how many more there are.
 
-    ``more_moved_lots`` is null where more lots rest on the record than were traced.
+    ``more_moved_lots`` is null where more lots may have moved than were traced. ``with_labour`` stands beside where a
+    rate of labour was written: hours are counted then, which no cost does that is not asked for them.
     """
-    after = _costs(book, before.sources)
-    pairs = ((lot, before.lots[lot], told) for lot, told in sorted(after.lots.items()) if lot in before.lots)
-    moved = [{"lot": lot, "before": was, "after": told} for lot, was, told in pairs if was != told]
-    whole = before.whole and after.whole
-    if not moved and whole:
+    after = _costs(book, before.reach)
+    if before.whole is not None and after.whole is not None:
+        lots = _moved_in(before.whole, after.whole)
+        moved, many = [*_told_of(book, lots[:MOST_MOVED], before.whole, after.whole)], len(lots)
+    else:
+        pairs = ((lot, before.lots[lot], told) for lot, told in sorted(after.lots.items()) if lot in before.lots)
+        found = [{"lot": lot, "before": was, "after": told} for lot, was, told in pairs if was != told]
+        moved, many = found[:MOST_MOVED], len(found)
+    complete = before.complete and after.complete
+    if not many and complete:
         return {}
-    shown = moved[:MOST_MOVED]
-    return {"moved_lots": shown, "more_moved_lots": len(moved) - len(shown) if whole else None}
+    beside = {"with_labour": True} if before.reach.labour else {}
+    return {"moved_lots": moved, "more_moved_lots": many - len(moved) if complete else None, **beside}
 
 
-def _costs(book: Book, sources: frozenset[Source]) -> Costs:
-    codes, whole = ledger_rows.lots_resting_on(book.reading, sources, MOST_TRACED)
+def _costs(book: Book, reach: Reach) -> Costs:
+    if not reach.everything:
+        return _of_lots(book, reach)
+    if ledger_rows.count_lines(book.reading, MOST_LINES + 1) > MOST_LINES:
+        return Costs(reach, {}, complete=False)
+    traced = traced_ledger(book, labour=reach.labour)
+    return Costs(reach, {}, complete=True, whole=_WholeLedger(traced, shelf.stored_lots(book.reading)))
+
+
+def _of_lots(book: Book, reach: Reach) -> Costs:
+    codes, complete = ledger_rows.lots_resting_on(book.reading, reach.sources, MOST_TRACED)
     found = lot_ledgers(book, codes)
-    told: dict[str, Told] = {}
     values: dict[int, int] = {}
     if found:
         values = lot_values(next(iter(found.values())).ledger, [each.number for each in found.values()])
-    for code, each in found.items():
-        known = not unpriced_behind(each.ledger, each.number)
-        micro = values[each.number] if known else None
-        total = None if micro is None else exact_money(micro, each.currency)
-        told[code] = {**per_amount(each, "", micro), "total": total}
-    return Costs(sources, told, whole)
+    told = {
+        code: _told(each, None if unpriced_behind(each.ledger, each.number) else values[each.number])
+        for code, each in found.items()
+    }
+    return Costs(reach, told, complete)
 
 
-def _sources(book: Book, kind: str, code: str, now: Any, before: Any, correction: bool) -> frozenset[Source]:
-    """The records whose lots may cost otherwise by the write of one."""
-    if isinstance(now, StockEntry):
-        return _assayed(book, now)
-    if isinstance(now, Offer):
-        return _priced_by(book, now, before)
-    if before is None or _weighs_and_pays(now) == _weighs_and_pays(before):
-        return frozenset()
-    if kind in SOURCE_KINDS:
-        return frozenset([(kind, code)])
-    if isinstance(now, Material):
-        forms = {code} | {form for _, form in links.links_to(book.reading, "materials", [code], from_kind="materials")}
-        lots = shelf.stored_lots(book.reading, shelf.of_material(book.reading, forms)).values()
-        runs = links.links_to(book.reading, "materials", forms, from_kind="runs")
-        return frozenset([*((each.lot.source_kind, each.lot.source_code) for each in lots), *runs])
-    if isinstance(now, Route) and correction:
-        altered = [step.code for step in now.steps if step != before.step(step.code)]
-        return frozenset(("runs", run) for run in standing.runs_of_route(book.reading, [code], altered))
-    return frozenset()
+def _moved_in(before: _WholeLedger, after: _WholeLedger) -> list[str]:
+    was, now = before.worth(), after.worth()
+    return [
+        lot
+        for lot, micro in now.items()
+        if lot in was
+        and lot in after.stored
+        # Of a lot that holds something else now, the cost of a gram may be another while the lot's is not.
+        and (was[lot] != micro or _holds(before.stored[lot]) != _holds(after.stored[lot]))
+    ]
 
 
-def _assayed(book: Book, entry: StockEntry) -> frozenset[Source]:
-    if entry.reverses is not None:
-        entry = book.record("stock-entries", entry.reverses)
-    if entry.kind != ASSAY or entry.lot is None:
-        return frozenset()
-    lots = shelf.stored_lots(book.reading, [entry.lot]).values()
-    return frozenset((each.lot.source_kind, each.lot.source_code) for each in lots)
+def _holds(stored: StoredLot) -> object:
+    return stored.amount, stored.lot.strength
 
 
-def _priced_by(book: Book, now: Offer, before: Offer | None) -> frozenset[Source]:
-    """Purchases by an offer, and the runs that charged its material on days on which it holds, or held."""
-    if now == before:
-        return frozenset()
-    bought = links.links_to(book.reading, "offers", [now.code], from_kind="purchases")
-    materials = {now.material} if before is None else {now.material, before.material}
-    first = min(_first_day(now), dt.date.max if before is None else _first_day(before))
-    runs = [run for _, run in links.links_to(book.reading, "materials", materials, from_kind="runs")]
-    begun = ledger_rows.runs_begun_from(book.reading, runs, first.isoformat())
-    return frozenset([*bought, *(("runs", run) for run in begun)])
+def _told_of(book: Book, lots: Sequence[str], before: _WholeLedger, after: _WholeLedger) -> Iterator[dict[str, Any]]:
+    was, now = before.worth(), after.worth()
+    for lot in lots:
+        told = [
+            _told(lot_in_whole(book, each.stored[lot], each.traced), worth[lot])
+            for each, worth in ((before, was), (after, now))
+        ]
+        yield {"lot": lot, "before": told[0], "after": told[1]}
 
 
-def _first_day(offer: Offer) -> dt.date:
-    return offer.valid_from or dt.date.min
-
-
-def _weighs_and_pays(record: Any) -> Any:
-    """A record without what nothing is computed from, so that a note that is mended traces nothing."""
-    if isinstance(record, Run):
-        return replace(record, note=None, tags=(), operator=None, project=None, excluded=None)
-    if isinstance(record, Material):
-        return (record.formula, record.stated_molar_mass, record.density, dict(record.contents), record.analyte)
-    return record
+def _told(each: LotLedger, micro: int | None) -> Told:
+    total = None if micro is None else exact_money(micro, each.currency)
+    return {**per_amount(each, "", micro), "total": total}

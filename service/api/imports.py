@@ -13,6 +13,7 @@ from service.answer.import_findings import import_findings
 from service.answer.templates import weighings_template
 from service.api import query
 from service.api.conditional import not_modified, tag_of, with_tag
+from service.api.moves import ImportWatch
 from service.api.operation import Answer, Call, Operation
 from service.api.wire import CSV, JSON, NDJSON, body_bytes, body_media_type, json_response, media_type_asked
 from service.record.importing import import_records, import_report
@@ -35,6 +36,7 @@ def _import(call: Call) -> Response:
         by=call.who.name,
         at=call.service.now(),
         token=call.who.token_id,
+        watch=ImportWatch,
     )
     with call.service.database.reading(call.who.workshop_id) as reading:
         report |= import_findings(Book(reading, call.service.memory), report)

@@ -5,24 +5,23 @@ from __future__ import annotations
 from collections.abc import Mapping
 from http import HTTPStatus
 from importlib.metadata import version
-from typing import Any, Final
+from typing import Any
 
 from flask import Response, request
 
 from service.answer.book import Book
 from service.answer.credits import refuse_credits_above_cost
 from service.answer.finding_replies import replies_on
-from service.answer.moved_costs import Costs, costs_before, moved_costs
 from service.answer.records import view, views, with_cost
 from service.answer.snapshot import Memory
 from service.api.conditional import not_modified, tag_of, tags_in, with_tag
 from service.api.idempotency import idempotency_key
+from service.api.moves import looked_before, lots_moved, runs_moved
 from service.api.operation import Call
 from service.api.paging import cursor_after, page_of, place_of
 from service.api.query import canonical
 from service.api.wire import json_body, json_bytes, json_response, media_type_asked
 from service.errors import Fault, MalformedInput, UnknownRecord
-from service.record.derive import CORRECTION, Change
 from service.record.put import post_record, put_record
 from service.record.remove import delete_record
 from service.record.written import Written
@@ -31,10 +30,6 @@ from service.store import records
 from service.store.listing import LISTED, count, filters_of, page
 from service.store.records import StoredRecord
 from service.store.session import Reading
-
-MOST_MOVES_TOLD: Final = 100
-"""Moved runs of which a write tells what they gave and give."""
-
 
 # ---- reading
 
@@ -189,7 +184,7 @@ def write_record(call: Call, kind: str, code: str) -> Response:
         at=call.service.now(),
         token=call.who.token_id,
         tell=lambda writing, written: _standing(call, writing, written),
-        look=_costs_before,
+        look=looked_before,
     )
     return _written(call, written)
 
@@ -206,7 +201,7 @@ def post_new_record(call: Call, kind: str) -> Response:
         at=call.service.now(),
         token=call.who.token_id,
         tell=lambda writing, written: _standing(call, writing, written),
-        look=_costs_before,
+        look=looked_before,
     )
     response = _written(call, written, HTTPStatus.CREATED)
     if written.replayed:
@@ -214,21 +209,16 @@ def post_new_record(call: Call, kind: str) -> Response:
     return response
 
 
-def _costs_before(writing: Reading, change: Change) -> Costs | None:
-    # Nothing that an open transaction sees may be remembered under its state, which another may yet get.
-    book = Book(writing, Memory())
-    return costs_before(
-        book, change.kind, change.code, change.record, change.before, correction=change.reason == CORRECTION
-    )
-
-
 def _standing(call: Call, reading: Reading, written: Written) -> tuple[StoredRecord, dict[str, Any], dict[str, Any]]:
     """The record as it stands after a write, as it is read, and the lots that cost otherwise by it."""
     stored = written.stored or _stored(reading, written.kind, written.code)
     if written.kind == "runs" and written.changed:
         refuse_credits_above_cost(Book(reading, Memory()), stored)
-    moved = {} if written.looked is None else moved_costs(Book(reading, Memory()), written.looked)
-    return stored, view(Book(reading, call.service.memory), stored, written.outcome), moved
+    return (
+        stored,
+        view(Book(reading, call.service.memory), stored, written.outcome),
+        lots_moved(reading, written),
+    )
 
 
 def _written(call: Call, written: Written, status: int | None = None) -> Response:
@@ -240,7 +230,7 @@ def _written(call: Call, written: Written, status: int | None = None) -> Respons
             stored, told, moved_lots = _standing(call, reading, written)
     tag = tag_of_record(stored, told)
     if written.moved:
-        told = {**told, "moved": list(written.moved), **_moves_told(written)}
+        told = {**told, "moved": list(written.moved), **runs_moved(written.moves)}
     told = {**told, **moved_lots}
     if status is None:
         status = HTTPStatus.CREATED if written.created else HTTPStatus.OK
@@ -250,22 +240,9 @@ def _written(call: Call, written: Written, status: int | None = None) -> Respons
     return response
 
 
-def _moves_told(written: Written) -> dict[str, Any]:
-    """What the runs that moved gave before and give now: the first of them, and how many more there are."""
-    shown = [
-        {"run": move.run, "before": _result_told(move.before), "after": _result_told(move.after)}
-        for move in written.moves[:MOST_MOVES_TOLD]
-    ]
-    return {"moved_runs": shown, "more_moved_runs": len(written.moves) - len(shown)}
-
-
-def _result_told(row: Mapping[str, Any]) -> dict[str, Any]:
-    return {"yield": row["yield_fraction"], "contained_g": row["contained_g"]}
-
-
 def remove_record(call: Call, kind: str, code: str) -> Response:
-    """Remove a record; its revisions stay."""
-    delete_record(
+    """Remove a record; its revisions stay. Only where lots cost otherwise by it is there something to tell."""
+    written = delete_record(
         call.service.database,
         call.who.workshop_id,
         kind,
@@ -274,5 +251,7 @@ def remove_record(call: Call, kind: str, code: str) -> Response:
         by=call.who.name,
         at=call.service.now(),
         token=call.who.token_id,
+        tell=lots_moved,
+        look=looked_before,
     )
-    return Response(status=HTTPStatus.NO_CONTENT)
+    return json_response(written.told) if written.told else Response(status=HTTPStatus.NO_CONTENT)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 from http import HTTPStatus
 from typing import Final
@@ -15,12 +15,19 @@ from service.api.query import Parameter
 from service.api.wire import JSON
 from service.schemas.answers import PAGES, RECORD_ANSWERS, ReplyTold, RevisionAnswer
 from service.schemas.kinds import KINDS, SCHEMAS, WORKSHOP, singular
+from service.schemas.moves import MovedLots
 from service.store.listing import LISTED, filters_of
 
 _CODES: Final = frozenset({"code", "material", "supplier", "project", "route", "step", "lot", "analyte", "product"})
 """Filters whose values are codes."""
 CONFLICTS: Final = (HTTPStatus.CONFLICT, HTTPStatus.PRECONDITION_FAILED, HTTPStatus.PRECONDITION_REQUIRED)
 """What a write of an existing record can run into."""
+PRICES: Final = ("offers", "rates", "exchange-rates", "routes")
+"""Kinds to which nothing needs to refer where something costs by them."""
+_REMOVED: Final[Mapping[int, Answer]] = {
+    HTTPStatus.OK: Answer("It is removed, and these lots cost otherwise by it.", {JSON: MovedLots}),
+    HTTPStatus.NO_CONTENT: Answer("It is removed, and nothing costs otherwise by it."),
+}
 _REVISION_PAGE: Final = {
     "type": "object",
     "required": ["items", "next", "limit"],
@@ -117,7 +124,8 @@ def _of_kind(kind: str) -> Sequence[Operation]:
             rule=by_code,
             tag="records",
             summary=f"Write {an} {one} by its code",
-            description="Safe to repeat: a body equal to the record changes nothing. A differing one needs If-Match.",
+            description="Safe to repeat: a body equal to the record changes nothing. A differing one needs If-Match. "
+            "The answer tells under moved_runs and moved_lots what else gives or costs something else by it.",
             view=partial(views.write_record, kind=kind),
             answers={200: Answer(f"The {one} as it stands now.", told, ("ETag",)), 201: made},
             scope="record",
@@ -133,7 +141,7 @@ def _of_kind(kind: str) -> Sequence[Operation]:
             summary=f"Remove {an} {one}",
             description="Refused while something refers to it. Its revisions stay.",
             view=partial(views.remove_record, kind=kind),
-            answers={204: Answer("It is removed.")},
+            answers=_REMOVED if kind in PRICES else {204: Answer("It is removed.")},
             scope="record",
             fields=("If-Match",),
             problems=CONFLICTS,

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from service.api.operations import all_operations
+from service.api.records import PRICES
 from service.app import SERVICE, create_app
 from service.cli.demo import load, seed_files
 from service.schemas.kinds import KINDS, WORKSHOP, singular
@@ -106,8 +107,22 @@ def _asked(client: Client) -> Iterator[tuple[str, dict[str, Any]]]:
     made["response"]["token"] = "wb_" + "x" * 43
     yield "post_token", made
     yield "delete_token", {"path": path}
+    removed = _removed_rate(client)
+    for kind in PRICES:
+        path = f"/v1/{kind}/{_SHOWN.get(kind) or _answer(client, f'/v1/{kind}?limit=1')['items'][0]['code']}"
+        yield f"delete_{singular(kind).replace('-', '_')}", {"path": path, "response": removed}
     yield "read_openapi", {"path": "/v1/openapi.json", "response": {"openapi": "3.1.0", "info": {"title": "Weighbook"}}}
     yield "read_docs", {"path": "/docs", "response": "<!doctype html>"}
+
+
+def _removed_rate(client: Client) -> Any:
+    """What is told where a rate that is recorded is removed again: what it paid for costs less."""
+    path = "/v1/rates/energy-of-a-guest"
+    price = {"amount": "0.50", "currency": "EUR"}
+    made = client.put(path, json={"of": "energy", "price": price, "per": "1 kWh", "valid_from": "2026-01-01"})
+    told = client.delete(path, headers={"If-Match": made.headers["ETag"]})
+    assert told.status_code == 200, told.data
+    return _short(told.get_json())
 
 
 def _of_kind(client: Client, kind: str) -> Iterator[tuple[str, dict[str, Any]]]:

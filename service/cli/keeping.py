@@ -5,15 +5,20 @@ from __future__ import annotations
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Final
 
 import click
 
+from service.answer.book import Book
+from service.answer.ledger_audit import audit_of
+from service.answer.snapshot import Memory
 from service.cli.opening import database_option, opened, opened_at_newest_schema
 from service.record.rebuild import rebuild
 from service.store.digests import derived_digests
 from service.store.session import Database
 from service.store.tokens import list_workshops
 
+_MOST_BREACHES: Final = 100
 _POSTGRESQL_BACKUP = "a PostgreSQL database is backed up by its own tool, pg_dump, and restored by pg_restore"
 
 
@@ -95,11 +100,11 @@ def upgrade(database_url: str | None) -> None:
 @click.command()
 @database_option
 def check(database_url: str | None) -> None:
-    """Derive everything again from the revisions, and compare it with what stood there."""
+    """Derive everything again from the revisions, compare it with what stood there, and audit the ledger."""
     with opened_at_newest_schema(database_url) as database:
         if database.file is not None:
             _check_whole(database.file)
-        differing = 0
+        differing = torn = 0
         for workshop_id, name in list_workshops(database):
             before = _digests(database, workshop_id)
             count = rebuild(database, workshop_id)
@@ -108,8 +113,16 @@ def check(database_url: str | None) -> None:
             differing += len(tables)
             verdict = f"these differed and are mended: {', '.join(tables)}" if tables else "nothing differs"
             click.echo(f"{name}: {count} revisions replayed, {verdict}")
+            with database.reading(workshop_id) as reading:
+                breaches = audit_of(Book(reading, Memory()))
+            for breach in breaches[:_MOST_BREACHES]:
+                click.echo(f"{name}: {breach}")
+            click.echo(f"{name}: the ledger is audited, {len(breaches) or 'no'} breaches")
+            torn += len(breaches)
     if differing:
         raise click.ClickException("what was derived did not follow from what was recorded")
+    if torn:
+        raise click.ClickException("the ledger does not balance")
 
 
 def _digests(database: Database, workshop_id: int) -> dict[str, str]:

@@ -12,6 +12,7 @@ from typing import Any, BinaryIO, Final
 
 import click
 
+from service.api.moves import ImportWatch
 from service.cli.opening import database_option, opened_at_newest_schema
 from service.record.importing import import_records
 from service.schemas.kinds import KINDS, singular
@@ -50,6 +51,7 @@ def import_into(
         may_change_workshop=True,
         by=by,
         at=at,
+        watch=ImportWatch,
     )
 
 

@@ -37,6 +37,10 @@ FINDING_WORDS: Final[Mapping[str, Words]] = MappingProxyType(
         "overdrawn": Words(
             LIKELY, _CERTAIN, "count the lot; then its charges, its amount, and whether another lot was meant"
         ),
+        "taken-after-end": Words(
+            LIKELY, _CERTAIN, "whether another lot was meant, and whether all of it had gone; then count the lot"
+        ),
+        "counts-disagree": Words(CHECK, _CERTAIN, "which count is wrong; take it back with an entry that reverses it"),
         "expired-stock": Words(CHECK, _CERTAIN, "whether the lot was still good, and the day that it expires"),
         "off-bill": Words(
             CHECK, "certain that it is over twice, or below half, of the bill", "the charge and its unit; else the bill"

@@ -35,6 +35,8 @@ class Bench:
         self.stock_lots: set[str] = set()
         """Lots whose stock entries are to be worked out again before the record is written."""
         self.currencies = Currencies(writing)
+        self.first_rates: Mapping[str, str] | None = None
+        """From which day on each currency had a rate before this transaction wrote one; None: it wrote none."""
         self._materials: dict[str, Material | None] = {}
         self._lots: dict[str, StoredLot | None] = {}
         self._routes: dict[tuple[str, int], Route] = {}

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Iterator
+from typing import Final
 
 from service.domain.money import Money
 from service.errors import Fault
 from service.store.money import book_currency, first_rates
 from service.store.session import Writing
 
+NO_RATE: Final = "no-exchange-rate"
 StatedMoney = tuple[str, Money, dt.date | None]
 """Pointer, sum, and the day on which it counts; None: no day was written."""
 
@@ -44,4 +46,4 @@ class Currencies:
                 when = "" if day is None else f" on {day.isoformat()} or before"
                 detail = f"there is no exchange rate {pair}{when}: record one under exchange-rates first"
                 expected = f"a currency with a rate to {self._book}"
-                yield Fault("no-exchange-rate", detail, money.currency, expected, pointer)
+                yield Fault(NO_RATE, detail, money.currency, expected, pointer)

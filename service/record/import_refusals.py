@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
 from service.errors import MOST_FAULTS, Conflict, Fault, InvalidInput
+from service.record.currencies import NO_RATE
 from service.record.import_order import LoadedLine, Target
+from service.record.import_text import ImportLine
+from service.record.rate_needs import EXCHANGE_RATES
 from service.schemas.kinds import singular
 
 MOST_KEYS_NAMED: Final = 5
@@ -17,6 +20,9 @@ MOST_KEYS_NAMED: Final = 5
 class Refusals:
     """The faults of a file so far; ``conflicts`` are those that only what is recorded now makes into faults.
 
+    ``currencies`` are those of the exchange rates that the file brings, by their codes: where such a rate is refused,
+    nobody is blamed for doing without it.
+
     ``refused`` is what refused lines would have given, ``lost`` the codes of lines of an unknown kind: a line that
     names one of them is not looked at: nothing could be said of it that is not said already.
     """
@@ -25,14 +31,16 @@ class Refusals:
     conflicts: list[Fault] = field(default_factory=list)
     refused: set[Target] = field(default_factory=set)
     lost: set[str] = field(default_factory=set)
+    currencies: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     def copy(self) -> Refusals:
         """Return the same, to go on from."""
-        return Refusals(list(self.faults), list(self.conflicts), set(self.refused), set(self.lost))
+        return Refusals(list(self.faults), list(self.conflicts), set(self.refused), set(self.lost), self.currencies)
 
     def blame(self, loaded: LoadedLine, faults: Iterable[Fault], *, is_conflict: bool = False) -> None:
         """Refuse a line for faults of its record."""
-        (self.conflicts if is_conflict else self.faults).extend(loaded.line.place.placed(faults))
+        own = [fault for fault in faults if fault.code != NO_RATE or not self._is_refused(str(fault.received))]
+        (self.conflicts if is_conflict else self.faults).extend(loaded.line.place.placed(own))
         self.refused |= loaded.gives
 
     def blame_difference(self, loaded: LoadedLine, keys: list[str], there: set[Target]) -> None:
@@ -44,6 +52,9 @@ class Refusals:
         fault = Fault("differs", detail, loaded.line.code, "the record as it stands, or replace=true", parameter="code")
         self.conflicts += loaded.line.place.placed([fault])
         self.refused |= loaded.gives - there
+
+    def _is_refused(self, currency: str) -> bool:
+        return any(currency in pair for code, pair in self.currencies.items() if (EXCHANGE_RATES, code) in self.refused)
 
     def hides(self, loaded: LoadedLine) -> bool:
         """Say whether a line rests on one that was refused."""
@@ -61,6 +72,21 @@ class Refusals:
         shown = [fault.as_dict() for fault in told[:MOST_FAULTS]]
         extra = {"faults": shown, "more_faults": len(told) - len(shown)}
         raise Conflict(detail, code=told[0].code, extra=extra)
+
+
+def currencies_brought(lines: Iterable[ImportLine]) -> dict[str, frozenset[str]]:
+    """Return the currencies that the exchange rates of a file are of, by their codes, whether they can be read or not.
+
+    >>> from service.record.import_text import JsonPlace
+    >>> body = {"base": "USD", "quote": "EUR"}
+    >>> [sorted(pair) for pair in currencies_brought([ImportLine("exchange-rates", "usd", body, JsonPlace())]).values()]
+    [['EUR', 'USD']]
+    """
+    return {
+        line.code: frozenset(told for key in ("base", "quote") if isinstance(told := line.body.get(key), str))
+        for line in lines
+        if line.kind == EXCHANGE_RATES and isinstance(line.body, Mapping)
+    }
 
 
 def _place(fault: Fault) -> int:

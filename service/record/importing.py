@@ -5,21 +5,25 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import Any, Final
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from typing import Any, Final, Protocol
 
+from service.domain.workshop import ExchangeRate, Workshop
 from service.errors import MOST_FAULTS, Conflict, Fault, Forbidden, InvalidInput, RevisionRequired, UnknownRecord
 from service.record.bench import Bench
+from service.record.derive import Change
 from service.record.etags import ANY
 from service.record.import_order import LoadedLine, Target, given_by_body, in_order, loaded_line
-from service.record.import_refusals import Refusals
+from service.record.import_refusals import Refusals, currencies_brought
 from service.record.import_text import MOST_FAULTS_LOOKED_FOR, ImportLine, ImportText, read_array, read_ndjson
 from service.record.put import write
+from service.record.rate_needs import shortfalls
 from service.record.weighings import read_weighings
+from service.record.written import Move
 from service.schemas.kinds import WORKSHOP, load_record, singular
 from service.store.imports import keep_report, report_of
 from service.store.records import same_body
-from service.store.session import Database, Reading
+from service.store.session import Database, Reading, Writing
 from service.store.types import iso_time
 
 EFFECTS: Final = ("created", "changed", "unchanged")
@@ -34,6 +38,19 @@ READERS: Final[Mapping[str, Callable[[bytes], ImportText]]] = {
 }
 
 
+class Watch(Protocol):
+    """Somebody who looks at the book within the transaction of an import, before its lines are written and after."""
+
+    def before(self, writing: Writing, changes: Sequence[Change]) -> None:
+        """Look at what the changes may move; they are read, and not checked against the book yet."""
+
+    def faults(self, writing: Writing, runs: Collection[str]) -> Mapping[str, Sequence[Fault]]:
+        """Return what is wrong with runs that were written, by code, as only the whole book can tell."""
+
+    def after(self, writing: Writing, moves: Sequence[Move]) -> Mapping[str, Any]:
+        """Return what more the report tells; ``moves`` are of other runs that came out different."""
+
+
 def import_records(
     database: Database,
     workshop_id: int,
@@ -46,6 +63,7 @@ def import_records(
     by: str,
     at: dt.datetime,
     token: str | None = None,
+    watch: Callable[[], Watch] | None = None,
 ) -> dict[str, Any]:
     """Write the records of a file and all that is derived from them in one transaction; return the report.
 
@@ -58,7 +76,7 @@ def import_records(
     The workshop's state moves once for each :data:`RECORDS_A_STATE` records written, and not at all where none is. The
     report tells each record, how it was found and where it stood in the file, and is kept under its ``code``, which
     follows from the file and the state that it met: sent again with nothing written between, it has the same code. The
-    code of a dry run is that which the import would have had.
+    code of a dry run is that which the import would have had. ``watch`` makes somebody who looks on.
 
     Raises :class:`MalformedInput` for what cannot be read at all; :class:`InvalidInput` with the faults of all lines,
     each at its place in the file, a line that rests on a refused one left out of the blame; :class:`Conflict`, with the
@@ -67,7 +85,7 @@ def import_records(
     :data:`MOST_FAULTS_LOOKED_FOR` faults are found by reading alone.
     """
     text = READERS[media_type](payload)
-    read = Refusals(list(text.faults), lost=set(text.lost))
+    read = Refusals(list(text.faults), lost=set(text.lost), currencies=currencies_brought(text.lines))
     ordered = _checked(text, read)
 
     def story() -> dict[str, Any]:
@@ -75,8 +93,10 @@ def import_records(
             before = writing.state - 1
             refusals = read.copy()
             lines = _Lines(Bench(writing), refusals, replace, may_change_workshop)
-            lines.write(ordered)
+            watcher = None if watch is None else watch()
+            lines.write(ordered, watcher)
             refusals.raise_if_any()
+            told = {} if watcher is None else watcher.after(writing, lines.moves())
             writing.send()
             if dry_run or not lines.written:
                 writing.abandon()
@@ -89,6 +109,7 @@ def import_records(
                 "lines": len(text.lines),
                 **lines.counts(),
                 **text.counts,
+                **told,
                 "state_before": before,
                 "state": writing.state,
                 "records": [lines.told(line) for line in text.lines],
@@ -156,9 +177,19 @@ class _Lines:
         self._moved: set[str] = set()
         self.written = 0
 
-    def write(self, ordered: Sequence[LoadedLine]) -> None:
+    def write(self, ordered: Sequence[LoadedLine], watcher: Watch | None) -> None:
         """Write the lines, and blame each that cannot be written; one that rests on a refused one is passed over."""
         self._look_up(ordered)
+        if watcher is not None:
+            watcher.before(self._bench.writing, [*self._changes(ordered)])
+        self._write_each(ordered)
+        self._blame_shortfalls(ordered)
+        if watcher is not None:
+            runs = {loaded.line.code: loaded for loaded in ordered if self._is_written("runs", loaded)}
+            for code, faults in watcher.faults(self._bench.writing, runs).items() if runs else ():
+                self._refusals.blame(runs[code], faults)
+
+    def _write_each(self, ordered: Sequence[LoadedLine]) -> None:
         for loaded in ordered:
             if self._refusals.hides(loaded):
                 self._refusals.refused |= loaded.gives
@@ -179,11 +210,45 @@ class _Lines:
             except Conflict as refused:
                 self._refusals.blame(loaded, [Fault(refused.code, refused.detail, loaded.line.code)], is_conflict=True)
 
+    def _blame_shortfalls(self, ordered: Sequence[LoadedLine]) -> None:
+        """Blame the lines that leave recorded money without an exchange rate that it had."""
+        for shortfall in shortfalls(self._bench):
+            refused = shortfall.refusal()
+            for loaded in ordered:
+                record = loaded.record
+                pair = (record.base, record.quote) if isinstance(record, ExchangeRate) else ()
+                if shortfall.currency in pair or isinstance(record, Workshop):
+                    fault = Fault(refused.code, refused.detail, loaded.line.code)
+                    self._refusals.blame(loaded, [fault], is_conflict=True)
+
+    def _changes(self, ordered: Sequence[LoadedLine]) -> Iterator[Change]:
+        """What the lines are about to change: not those that stand as they are, or that are refused as they differ."""
+        for loaded in ordered:
+            line, found = loaded.line, self._bench.newest(loaded.line.kind, loaded.line.code)
+            is_there = found is not None and not found.deleted
+            if is_there and (not self._replace or self._stands(line)):
+                continue
+            before = self._bench.loaded(found) if found is not None and is_there else None
+            reason = line.body.get("change") if line.kind == "routes" else None
+            yield Change(line.kind, line.code, 0, loaded.record, before, reason)
+
+    def _is_written(self, kind: str, loaded: LoadedLine) -> bool:
+        line = loaded.line
+        return line.kind == kind and self._effects.get((kind, line.code), "unchanged") != "unchanged"
+
+    def moves(self) -> list[Move]:
+        """Return the other runs that came out different, each with what it came to before the first line and now."""
+        moved = self._bench.moves
+        return [
+            Move(run, *moved[run])
+            for run in sorted(self._moved)
+            if ("runs", run) not in self._effects and moved[run][0] != moved[run][1]
+        ]
+
     def counts(self) -> dict[str, int]:
         """Return how many records were created, changed and unchanged, and how many other runs came out different."""
         effects = Counter(self._effects.values())
-        runs = {code for kind, code in self._effects if kind == "runs"}
-        return {**{effect: effects[effect] for effect in EFFECTS}, "runs_moved": len(self._moved - runs)}
+        return {**{effect: effects[effect] for effect in EFFECTS}, "runs_moved": len(self.moves())}
 
     def told(self, line: ImportLine) -> dict[str, Any]:
         """Return what the report says of one line."""

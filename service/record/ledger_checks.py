@@ -7,10 +7,12 @@ from typing import Any, Final
 
 from service.domain.ledger_day import came_on
 from service.domain.lot import Lot
-from service.domain.money import to_micro
+from service.domain.money import Money, to_micro
 from service.domain.purchase import Purchase, bought_lines, money_of
+from service.domain.route import Route
 from service.domain.run import Run
 from service.domain.stated_money import price_micro
+from service.domain.workshop import Rate
 from service.errors import Fault
 from service.record.bench import Bench
 from service.record.currencies import StatedMoney
@@ -52,6 +54,22 @@ def _money(bench: Bench, record: Any) -> Iterator[StatedMoney]:
                 money = getattr(outturn, key)
                 if money is not None:
                     yield f"/outturns/{i}/{key}/currency", money, day_of_making(bench, record)
+        if (paid := _consumables(bench, record)) is not None:
+            yield "/step", paid, day_of(bench, record)
+    elif isinstance(record, Rate):
+        yield "/price/currency", record.price, record.valid_from
+    elif isinstance(record, Route):
+        for i, step in enumerate(record.steps):
+            if step.consumables is not None:
+                yield f"/steps/{i}/consumables/currency", step.consumables, None
+
+
+def _consumables(bench: Bench, run: Run) -> Money | None:
+    """What a batch of its step uses up by the newest revision of the route."""
+    revision = bench.standing_routes([run.route])[run.route]
+    (route,) = bench.routes([(run.route, revision)]).values()
+    step = route.step(run.step)
+    return None if step is None else step.consumables
 
 
 def _beyond_count(bench: Bench, run: Run) -> Iterator[Fault]:

@@ -15,6 +15,7 @@ from service.record.bench import Bench
 from service.record.checks import check, check_written_here
 from service.record.derive import Change, apply
 from service.record.etags import names
+from service.record.rate_needs import note_rates, refuse_shortfall
 from service.record.stock import STOCK_ENTRIES, refuse_change
 from service.record.written import Move, Written
 from service.schemas.kinds import load_record, singular
@@ -56,10 +57,12 @@ def put_record(
 
     def story() -> Written:
         with database.writing(workshop_id, by, at, token) as writing:
-            written = write(Bench(writing), kind, code, body, if_match=if_match, if_none_match=if_none_match, look=look)
+            bench = Bench(writing)
+            written = write(bench, kind, code, body, if_match=if_match, if_none_match=if_none_match, look=look)
             if not written.changed:
                 writing.abandon()
                 return replace(written, state=writing.state)
+            refuse_shortfall(bench)
             return _told(writing, written, tell)
 
     return database.retrying(story)
@@ -138,6 +141,8 @@ def write(
 ) -> Written:
     """Write one record within a write transaction, which the caller commits, or abandons where nothing changed.
 
+    The caller asks :func:`service.record.rate_needs.shortfalls` once all is written.
+
     ``record`` is what ``body`` was read as already, None where it was not. Preconditions, checks and errors are those
     of :func:`put_record`.
     """
@@ -156,6 +161,7 @@ def write(
     reason = body.get("change") if kind == "routes" else None
     check(bench, kind, record, before, reason)
     revision = 1 if found is None else found.revision + 1
+    note_rates(bench, kind)
     change = Change(kind, code, revision, record, before, reason)
     looked = None if look is None else look(writing, change)
     stored = records.append(writing, kind, code, revision, body_text(_kept(kind, body)), reason)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 from service.domain.lot import Pool
 from service.domain.purchase import Purchase
@@ -12,6 +13,8 @@ from service.record.bench import Bench
 from service.record.checks import check_written_here, refuse_if_referred_to
 from service.record.derive import Change, apply, made_lots
 from service.record.etags import names
+from service.record.put import Look, Tell
+from service.record.rate_needs import note_rates, refuse_shortfall
 from service.record.stock import STOCK_ENTRIES, refuse_removal
 from service.record.written import Written
 from service.schemas.kinds import WORKSHOP, singular
@@ -29,22 +32,27 @@ def delete_record(
     by: str,
     at: dt.datetime,
     token: str | None = None,
+    tell: Tell | None = None,
+    look: Look | None = None,
 ) -> Written:
     """Remove the record of a kind and code, and all that is derived from it; its revisions stay.
 
+    ``tell`` and ``look`` are those of :func:`service.record.put.put_record`.
+
     ``if_match`` is the header of that name. Raises :class:`UnknownRecord` where there is none,
     :class:`RevisionRequired` without ``if_match``, :class:`StaleRevision` where that does not name the current version,
-    :class:`Conflict` while another record refers to it or to a lot that it makes.
+    :class:`Conflict` while another record refers to it or to a lot that it makes, or has money that needs it.
     """
 
     def story() -> Written:
         with database.writing(workshop_id, by, at, token) as writing:
-            return remove(Bench(writing), kind, code, if_match)
+            written = remove(Bench(writing), kind, code, if_match, look)
+            return written if tell is None else replace(written, told=tell(writing, written))
 
     return database.retrying(story)
 
 
-def remove(bench: Bench, kind: str, code: str, if_match: str | None) -> Written:
+def remove(bench: Bench, kind: str, code: str, if_match: str | None, look: Look | None = None) -> Written:
     """Remove one record within a write transaction, which the caller commits."""
     writing, one = bench.writing, singular(kind)
     if kind == WORKSHOP:
@@ -68,6 +76,10 @@ def remove(bench: Bench, kind: str, code: str, if_match: str | None) -> Written:
     if isinstance(record, Run | Pool | Purchase):
         refuse_if_referred_to(bench, "lots", made_lots(record), "would be gone, but")
     revision = found.revision + 1
+    change = Change(kind, code, revision, None, record)
+    note_rates(bench, kind)
+    looked = None if look is None else look(writing, change)
     bench.wrote(records.append(writing, kind, code, revision, None, None))
-    apply(bench, Change(kind, code, revision, None, record))
-    return Written(kind, code, False, True, revision, writing.state, None)
+    apply(bench, change)
+    refuse_shortfall(bench)
+    return Written(kind, code, False, True, revision, writing.state, None, looked=looked)

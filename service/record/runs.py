@@ -77,7 +77,8 @@ def derive_runs(bench: Bench, runs: list[RunToDerive], *, refuse: bool = True) -
         if known is None or known.row != row:
             moved.append(row)
             if known is not None:
-                bench.moves[run.code] = known.row, row
+                first, _ = bench.moves.get(run.code, (known.row, row))
+                bench.moves[run.code] = first, row
             known = StoredOutcome(run.code, writing.state, row, detail)
         bench.outcomes[run.code] = known
         before += lines.get(run.code, [])

@@ -135,8 +135,8 @@ def lines_of_stock(
     """The lines that the stock entries of one lot write; ``others`` are the lines that other records write on it.
 
     What takes another entry back has its kind and its day, and the opposite sign: on every day the two are nothing. A
-    recount is what was counted less what all lines come to by the end of its day; of several on one day the code
-    decides.
+    recount is what was counted less what all lines come to by the end of its day. A lot only gets less: of several on
+    one day the lowest is that of its end, whatever their codes and whichever was written first.
     """
     lot = stored.lot
     taken_back = {entry.reverses: entry for entry in several if entry.reverses is not None}
@@ -156,10 +156,22 @@ def lines_of_stock(
         if entry.amount is not None and entry.kind != RECOUNT:
             taken = _converted(entry.amount, lot, materials)
             add(entry, taken if isinstance(taken, str) else -in_units(taken, lot.dimension))
-    for entry in standing:
-        if entry.amount is not None and entry.kind == RECOUNT:
-            add(entry, _recounted(_converted(entry.amount, lot, materials), lot, entry, [*others, *lines]))
+    for entry, counted in _counts(standing, lot, materials):
+        add(entry, _recounted(counted, lot, entry, [*others, *lines]))
     return lines
+
+
+def _counts(
+    standing: Sequence[StockEntry], lot: ShelfLot, materials: Mapping[str, Material]
+) -> list[tuple[StockEntry, Fraction | str]]:
+    """The recounts with what was counted, by day, the lowest of a day last; those that cannot be told come first."""
+    found = [
+        (entry, _converted(entry.amount, lot, materials))
+        for entry in standing
+        if entry.amount is not None and entry.kind == RECOUNT
+    ]
+    lowest_last = sorted(found, key=lambda each: -each[1] if isinstance(each[1], Fraction) else Fraction(-(10**30)))
+    return sorted(lowest_last, key=lambda each: each[0].on)
 
 
 def _recounted(counted: Fraction | str, lot: ShelfLot, entry: StockEntry, lines: Sequence[Entry]) -> int | str:

@@ -61,7 +61,6 @@ def count_shelf(
                 told = json.dumps([workshop_id, "stock-counts", idempotency_key]).encode()
                 mark = "-" + hashlib.sha256(told).hexdigest()[:20]
                 first = next(iter(codes_like(writing, f"count-%{mark}-1")), None)
-            # Of several recounts on a day the code decides: what was counted later has the greater one.
             stem = f"count-{writing.state:012d}{mark}" if first is None else first.removesuffix("-1")
             codes = [f"{stem}-{i}" for i in range(1, len(bodies) + 1)]
             replayed = first is not None

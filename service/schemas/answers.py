@@ -267,21 +267,6 @@ class RunResult(Described):
     reasons = _reasons()
 
 
-class MovedResult(Described):
-    """What a run gave, as far as a write elsewhere may move it."""
-
-    yield_fraction = fields.Float(data_key="yield", allow_none=True)
-    contained_g = number()
-
-
-class MovedRun(Described):
-    """A run that came out different because of what was written."""
-
-    run = text()
-    before = fields.Nested(MovedResult)
-    after = fields.Nested(MovedResult)
-
-
 class BookedEntry(Described):
     """What a stock entry comes to in the ledger."""
 

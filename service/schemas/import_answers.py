@@ -5,6 +5,7 @@ from __future__ import annotations
 from marshmallow import fields
 
 from service.schemas.answers import Described, FaultAnswer, FindingAnswer, count, many
+from service.schemas.moves import Moved
 
 
 class ImportedRecord(Described):
@@ -16,7 +17,7 @@ class ImportedRecord(Described):
     pointer = fields.String(metadata={"description": "where it stands in what was sent; line of a file of lines"})
 
 
-class ImportAnswer(Described):
+class ImportAnswer(Moved):
     """What an import did."""
 
     code = fields.String(required=True)

@@ -10,7 +10,7 @@ from sqlalchemy import ColumnElement, Select, and_, case, func, or_, select
 
 from service.store.rows import chunks, of_workshop
 from service.store.session import Reading
-from service.store.tables import entries, finding_replies, lots, outcomes, revisions, steps
+from service.store.tables import entries, finding_replies, lots, outcomes, revisions, steps, stock_entries
 
 _NOTHING: Final = '%"findings":[]%'
 """How a detail reads in which nothing was found."""
@@ -165,6 +165,32 @@ def stated_lots(reading: Reading) -> list[StatedLot]:
         of_workshop(reading, lots), c.source_kind.in_(("lots", "purchases"))
     )
     return [StatedLot(*row) for row in reading.connection.execute(statement.order_by(c.material, c.code))]
+
+
+def lots_given_up(reading: Reading) -> list[str]:
+    """The lots of which something was disposed of or written off."""
+    e = entries.c
+    statement = select(e.lot).distinct().where(of_workshop(reading, entries), e.kind.in_(("disposal", "write-off")))
+    return list(reading.connection.scalars(statement.order_by(e.lot)))
+
+
+class CountedLot(NamedTuple):
+    """A recount that stands: of what, on which day as ISO text, and its code."""
+
+    lot: str
+    on: str
+    code: str
+
+
+def counted_again(reading: Reading) -> list[CountedLot]:
+    """The recounts that stand of lots that were counted more than once on that day, by lot, day and code."""
+    s, back = stock_entries.c, stock_entries.alias("back").c
+    taken_back = select(back.code).where(back.workshop == s.workshop, back.reverses == s.code).exists()
+    own = (of_workshop(reading, stock_entries), s.kind == "recount", s.reverses.is_(None), ~taken_back)
+    often = select(s.lot, s.on).where(*own).group_by(s.lot, s.on).having(func.count() > 1).subquery()
+    again = stock_entries.join(often, and_(often.c.lot == s.lot, often.c.on == s.on))
+    statement = select(s.lot, s.on, s.code).select_from(again).where(*own).order_by(s.lot, s.on, s.code)
+    return [CountedLot(*row) for row in reading.connection.execute(statement)]
 
 
 def strengths_of(reading: Reading, materials: Collection[str]) -> dict[str, list[str]]:

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple, TypeVar
 
-from sqlalchemy import Select, and_, or_, select
+from sqlalchemy import Select, and_, func, or_, select
 
 from service.store.ledger_lines import (
     SOURCE_KINDS,
@@ -173,6 +173,31 @@ def runs_begun_from(reading: Reading, codes: Collection[str], day: str) -> list[
         undated = and_(runs.c.started_on.is_(None), runs.c.finished_on.is_(None))
         found += reading.connection.scalars(statement.where(or_(begun, undated)))
     return found
+
+
+def has_lines(reading: Reading, day: str, of: str | None = None) -> bool:
+    """Say whether there is a line of a day or later, or without one: any, or of ``labour``, ``energy`` or ``waste``."""
+    e = entries.c
+    own = {"labour": e.kind == "labour", "energy": e.kind == "energy", "waste": e.role == "waste"}
+    statement = select(e.source_code).where(of_workshop(reading, entries), or_(e.on.is_(None), e.on >= day))
+    statement = statement if of is None else statement.where(own[of])
+    return reading.connection.execute(statement.limit(1)).first() is not None
+
+
+def count_lines(reading: Reading, most: int) -> int:
+    """Return how many lines the ledger has, or ``most`` where it has more."""
+    some = select(entries.c.source_code).where(of_workshop(reading, entries)).limit(most).subquery()
+    return int(reading.connection.scalar(select(func.count()).select_from(some)) or 0)
+
+
+def runs_charging_bare(reading: Reading, materials: Collection[str]) -> list[str]:
+    """Return the runs that charged one of these materials without its lot and without a price."""
+    found: set[str] = set()
+    for chunk in _lists(materials):
+        e = entries.c
+        bare = and_(e.kind == "charge", e.lot.is_(None), e.price_micro.is_(None), e.material.in_(chunk))
+        found |= set(reading.connection.scalars(select(e.source_code).where(of_workshop(reading, entries), bare)))
+    return sorted(found)
 
 
 def lots_made_by(reading: Reading, sources: Collection[Source]) -> list[LotRow]:

@@ -114,6 +114,66 @@ def test_an_overdrawn_lot_is_found_on_the_day_and_by_whom(usual: Desk) -> None:
     assert [[each["id"] for each in record["findings"]] for record in shown] == [[found["id"]]] * 3
 
 
+def noted(desk: Desk, code: str, kind: str, day: int, amount: str, lot: str = "vitriol-2") -> None:
+    desk.put("stock-entries", code, {"lot": lot, "kind": kind, "on": f"2026-05-{day:02d}", "amount": amount})
+
+
+def shelf_findings(desk: Desk) -> list[str]:
+    return ids(desk, codes=("taken-after-end", "counts-disagree"))
+
+
+@pytest.mark.parametrize("kind", ["disposal", "write-off"])
+def test_what_was_taken_after_all_was_disposed_of(usual: Desk, kind: str) -> None:
+    usual.put("lots", "vitriol-2", altered(VITRIOL_LOT, amount="80 g"))
+    charges = [{"lot": "vitriol-2", "amount": "50.0 g"}, *CARBONATE_RUN["charges"][1:]]
+    weighed(usual, "B-1", "20.0", 7, charges=charges, started_on="2026-05-07")
+    noted(usual, "D-0", kind, 8, "10 g")  # a part
+    weighed(usual, "B-2", "20.0", 8, charges=altered({"c": charges}, c=[{**charges[0], "amount": "5 g"}, *charges[1:]])
+            ["c"], started_on="2026-05-08")  # fmt: skip
+    assert shelf_findings(usual) == []
+    noted(usual, "D-1", kind, 9, "15 g")
+    noted(usual, "S-0", "sample", 9, "1 g")  # of that day: nobody says which came first
+    assert shelf_findings(usual) == []
+    usual.put("stock-entries", "back", {"reverses": "S-0", "on": "2026-05-09", "reason": "another lot"})
+    weighed(usual, "B-3", "20.0", 12, charges=charges, started_on="2026-05-12", operator="m7")
+    noted(usual, "S-1", "sample", 13, "1 g")
+    (found,) = [each for each in findings(usual)["findings"] if each["code"] == "taken-after-end"]
+    assert (found["id"], found["day"], found["operator"]) == ("taken-after-end.lots.vitriol-2", "2026-05-12", "m7")
+    assert found["taken_by"] == {"kind": "runs", "code": "B-3"}
+    assert found["ended_by"] == {"kind": "stock-entries", "code": "D-1"}
+    assert "run B-3 takes 50 g of lot vitriol-2 on 2026-05-12" in found["seen"]
+    assert "on 2026-05-09, by D-1; 1 more take of it later" in found["seen"]
+    assert "overdrawn.lots.vitriol-2" in ids(usual)
+    usual.put("stock-entries", "none", {"reverses": "S-1", "on": "2026-05-14", "reason": "another lot"})
+    assert "more take" not in next(each for each in findings(usual)["findings"] if each["id"] == found["id"])["seen"]
+    # The disposal is taken back, or the lot is counted and something is there: it had not gone.
+    noted(usual, "R-1", "recount", 14, "3 g")
+    assert shelf_findings(usual) == []
+    usual.put("stock-entries", "no-count", {"reverses": "R-1", "on": "2026-05-14", "reason": "another lot"})
+    assert shelf_findings(usual) == [found["id"]]
+    usual.put("stock-entries", "kept", {"reverses": "D-1", "on": "2026-05-14", "reason": "it was kept"})
+    assert shelf_findings(usual) == []
+
+
+def test_counts_of_one_day_that_disagree(usual: Desk) -> None:
+    usual.put("lots", "vitriol-2", altered(VITRIOL_LOT, amount="80 g"))
+    noted(usual, "R-1", "recount", 7, "70 g")
+    noted(usual, "R-2", "recount", 7, "70000 mg")
+    noted(usual, "R-3", "recount", 8, "60 g")
+    assert shelf_findings(usual) == []
+    noted(usual, "R-4", "recount", 7, "65 g")
+    (found,) = [each for each in findings(usual)["findings"] if each["code"] == "counts-disagree"]
+    assert found["id"] == "counts-disagree.lots.vitriol-2:2026-05-07"
+    assert [each["code"] for each in found["counted_by"]] == ["R-4", "R-1", "R-2"]
+    assert "counted at 70 g (R-2) and at 65 g (R-4), and 0 g was taken on that day" in found["seen"]
+    noted(usual, "S-1", "sample", 7, "5 g")  # counted in the morning, and again in the evening
+    assert shelf_findings(usual) == []
+    usual.put("stock-entries", "back", {"reverses": "S-1", "on": "2026-05-07", "reason": "another lot"})
+    assert shelf_findings(usual) == [found["id"]]
+    usual.put("stock-entries", "no-count", {"reverses": "R-4", "on": "2026-05-07", "reason": "misread"})
+    assert shelf_findings(usual) == []
+
+
 def test_expired_stock_and_charges_off_the_bill_are_in_the_list_and_on_the_run(usual: Desk) -> None:
     usual.put("lots", "vitriol-2", altered(VITRIOL_LOT, expires_on="2026-05-01"))
     charges = [

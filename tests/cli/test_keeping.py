@@ -96,6 +96,7 @@ def test_postgresql_is_kept_by_its_own_tools(weighbook: Weighbook, database_url:
 
 def test_a_check_finds_nothing_and_mends_what_it_finds(filled: Weighbook) -> None:
     assert "nothing differs" in filled("check").output
+    assert "the ledger is audited, no breaches" in filled("check").output
     with closing(sqlite3.connect("weighbook.db")) as connection:
         connection.execute("UPDATE materials SET name = 'wine'")
         connection.commit()

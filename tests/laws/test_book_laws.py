@@ -1,8 +1,9 @@
 """Laws of a whole book: somebody buys, runs, pools, takes and corrects; the answers agree with a small model.
 
 The model is a list of what was done and fractions that round nothing; it knows no tables, columns or entries. After
-every step the books balance to the last millionth and every lot holds what the model says; at the end every lot costs
-what the model says, a rebuild changes no row, and what was answered half-way is answered again by its state.
+every step the books balance to the last millionth, every lot holds what the model says, and those below zero are the
+ones that findings name; at the end every lot costs what the model says, the audit finds nothing, a rebuild changes no
+row, and what was answered half-way is answered again by its state.
 """
 
 from __future__ import annotations
@@ -28,8 +29,9 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from service.answer import ledger_balance, lot_cost
+from service.answer import findings, ledger_balance, lot_cost
 from service.answer.book import Book as Answers
+from service.answer.ledger_audit import audit_of, run_balances
 from service.answer.snapshot import Memory
 from service.record.past import Past
 from service.record.rebuild import rebuild
@@ -80,6 +82,10 @@ class Model:
 
 def eur(amount: int) -> dict[str, str]:
     return {"amount": f"{amount / 100:.2f}", "currency": "EUR"}
+
+
+def weighed(parts: list[dict[str, str]], key: str) -> int:
+    return sum(int(part[key].removesuffix(" g")) for part in parts)
 
 
 class Bookkeeping(RuleBasedStateMachine):
@@ -258,12 +264,25 @@ class Bookkeeping(RuleBasedStateMachine):
             lot: left * NG for lot, left in self.model().left.items()
         }
 
+    @invariant()
+    def the_lots_below_zero_are_those_that_findings_name(self) -> None:
+        asked = findings.FindingFilter(codes=("overdrawn",), reply="all")
+        found = self.asked(lambda reading: findings.findings_of(Answers(reading, Memory()), asked=asked, as_of=LAST))
+        below = {lot for lot, left in self.model().left.items() if left < 0}
+        assert sorted(each["record"] for each in found["findings"]) == sorted(below)
+
     def teardown(self) -> None:
         if not self.done:
             return
         model = self.model()
         with self.book.reading() as reading:
             answers = Answers(reading, Memory())
+            assert audit_of(answers) == []
+            balanced = run_balances(answers)
+            for code, (kind, body) in self.done.items():
+                if kind == "runs":
+                    rest = weighed(body["charges"], "amount") - weighed(body["outturns"], "net")
+                    assert balanced[code].unaccounted_ng == rest * NG
             for lot, cost in model.cost.items():
                 found = lot_cost.lot_cost_of(answers, lot, as_of=LAST)
                 assert abs(Fraction(Decimal(found["total"]["amount"])) - cost) <= model.slack[lot] * MICRO, lot

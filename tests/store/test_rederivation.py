@@ -204,6 +204,7 @@ def test_the_rebuild_makes_every_row_again(filled: Book) -> None:
     filled.put("pools", "P-1", pool_of(("malachite-1", "6 g"), ("malachite-0", "3 g")))
     filled.put("lots", "malachite-0", {"material": "malachite", "amount": "30 g", "assay": "0.60"})
     filled.put("routes", "oxide", corrected_route())
+    filled.put("exchange-rates", "chf", {"base": "EUR", "quote": "CHF", "rate": "0.9", "valid_from": "2026-01-01"})
     filled.put("workshop", "workshop", {"currency": "CHF"})
     filled.put("materials", "soda-ash", altered(MATERIALS["soda-ash"], formula="NaHCO3"))
     filled.remove("runs", "R-1")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import pytest
@@ -129,11 +130,21 @@ def test_within_a_day_the_recount_comes_last(filled: Book) -> None:
     note(filled, "E-2", "sample", "2026-05-02", "1 g")
     note(filled, "E-0", "delivery", "2026-05-01", "2 g")
     assert filled.left("malachite-1") == 10 * GRAM
-    note(filled, "E-3", "recount", "2026-05-02", "9 g")  # the code decides which of two is the last
+    note(filled, "E-3", "recount", "2026-05-02", "9 g")
     assert filled.left("malachite-1") == 9 * GRAM
     assert lines_of(filled, "E-3") == {"E-3": ("recount", "2026-05-02", -GRAM)}
-    note(filled, "E-2b", "recount", "2026-05-02", "9.5 g")
-    assert filled.left("malachite-1") == 9 * GRAM
+
+
+@pytest.mark.parametrize("codes", list(itertools.permutations(["E-1", "E-2", "E-3"])))
+def test_of_the_counts_of_a_day_the_lowest_is_that_of_its_end(filled: Book, codes: tuple[str, ...]) -> None:
+    """Whatever their codes, and whichever was written first; one in another unit among them."""
+    for code, amount in zip(codes, ("9.5 g", "8200 mg", "10 g"), strict=True):
+        note(filled, code, "recount", "2026-05-02", amount)
+    note(filled, "E-0", "recount", "2026-05-01", "3 g")
+    note(filled, "E-4", "sample", "2026-05-03", "1 g")
+    assert filled.left("malachite-1") == 72 * GRAM // 10
+    take_back(filled, "E-5", codes[1])
+    assert filled.left("malachite-1") == 85 * GRAM // 10
 
 
 def test_a_recount_is_worked_out_again_when_earlier_lines_change(filled: Book) -> None:

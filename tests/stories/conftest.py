@@ -1,4 +1,4 @@
-"""The demo, for tales that only read it."""
+"""The demo, for tales that only read it; and an audit of the books that every other tale leaves behind."""
 
 from __future__ import annotations
 
@@ -8,12 +8,30 @@ from collections.abc import Iterator
 import pytest
 from flask.testing import FlaskClient
 
+from service.answer.book import Book
+from service.answer.ledger_audit import audit_of
+from service.answer.snapshot import Memory
 from service.app import SERVICE, create_app
 from service.cli.demo import load, seed_files
 from service.cli.opening import opened_at_newest_schema
 from service.settings import Settings
+from service.store.tokens import list_workshops
 
 AT = dt.datetime(2026, 11, 25, 9, tzinfo=dt.UTC)
+
+
+@pytest.fixture(autouse=True)
+def audited(request: pytest.FixtureRequest) -> Iterator[None]:
+    """At the end of a tale its books are as they must be in every workshop."""
+    if "database" not in request.fixturenames:
+        yield
+        return
+    database, workshop = request.getfixturevalue("database"), request.getfixturevalue("workshop")
+    yield
+    for workshop_id, name in list_workshops(database):
+        if name.startswith(workshop):
+            with database.reading(workshop_id) as reading:
+                assert audit_of(Book(reading, Memory())) == []
 
 
 @pytest.fixture(scope="session")

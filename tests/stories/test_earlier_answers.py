@@ -82,8 +82,8 @@ def test_every_answer_is_given_again_by_its_state(bench: Bench) -> None:
     bench.put("lots/ethanol-1", bought("ethanol", "800 g", "16.00"))  # a corrected price
     deliver(bench)
     remember()
-    bench.put("workshop", {"currency": "USD"})
     bench.put("exchange-rates/usd", {"base": "USD", "quote": "EUR", "rate": "0.8", "valid_from": "2026-01-01"})
+    bench.put("workshop", {"currency": "USD"})
     sent = bench.client.delete("/v1/runs/A-3", headers={"If-Match": "*"})
     assert sent.status_code == 204
     remember()
