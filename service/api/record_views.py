@@ -15,12 +15,12 @@ from service.answer.finding_replies import replies_on
 from service.answer.moved_costs import Costs, costs_before, moved_costs
 from service.answer.records import view, views
 from service.answer.snapshot import Memory
-from service.api.conditional import not_modified, tag_of, tags_in, with_tag
+from service.api.conditional import not_modified, tag_of, tag_of_body, tags_in, with_tag
 from service.api.idempotency import idempotency_key
 from service.api.operation import Call
 from service.api.paging import cursor_after, page_of, place_of
 from service.api.query import canonical
-from service.api.wire import json_body, json_bytes, json_response, media_type_asked
+from service.api.wire import json_body, json_bytes, json_response, media_type_asked, sent
 from service.errors import Fault, MalformedInput, UnknownRecord
 from service.record.derive import CORRECTION, Change
 from service.record.put import post_record, put_record
@@ -53,12 +53,12 @@ def _stored(reading: Reading, kind: str, code: str) -> StoredRecord:
     return found
 
 
-def tag_of_record(stored: StoredRecord, told: Mapping[str, Any]) -> str:
+def tag_of_record(stored: StoredRecord, body: bytes) -> str:
     """Return the tag of a record as it is read: its own version, then what is derived of others.
 
     The part before the dot is what a write must name; the whole changes too where a balance or a cost does.
     """
-    return f"{stored.etag}.{tag_of(told)[:12]}"
+    return f"{stored.etag}.{tag_of_body(body)[:12]}"
 
 
 def read_record(call: Call, kind: str, code: str) -> Response:
@@ -67,8 +67,9 @@ def read_record(call: Call, kind: str, code: str) -> Response:
     with call.service.database.reading(call.who.workshop_id) as reading:
         stored = _stored(reading, kind, code)
         told = _told(call, reading, stored)
-    tag = tag_of_record(stored, told)
-    return not_modified(tag) or with_tag(json_response(told), tag)
+    body = json_bytes(told)
+    tag = tag_of_record(stored, body)
+    return not_modified(tag) or with_tag(sent(body), tag)
 
 
 def list_records(call: Call, kind: str) -> Response:
@@ -117,8 +118,8 @@ def list_revisions(call: Call, kind: str, code: str) -> Response:
     following = cursor_after((), [rest[limit - 1].revision]) if len(rest) > limit else None
     told, headers = page_of([_revision_told(stored) for stored in rest[:limit]], limit, following, replies=answered)
     body = json_bytes(told)
-    tag = tag_of(body.decode())
-    return not_modified(tag) or with_tag(json_response(told, headers=headers), tag)
+    tag = tag_of_body(body)
+    return not_modified(tag) or with_tag(sent(body, headers=headers), tag)
 
 
 def read_revision(call: Call, kind: str, code: str, number: str) -> Response:
@@ -226,7 +227,7 @@ def _standing(call: Call, reading: Reading, written: Written) -> tuple[StoredRec
     if written.kind == "runs" and written.changed:
         refuse_credits_above_cost(Book(reading, Memory()), stored)
     moved = {} if written.looked is None else moved_costs(Book(reading, Memory()), written.looked)
-    return stored, view(Book(reading, call.service.memory), stored, written.outcome), moved
+    return stored, view(Book(reading, call.service.memory), stored, written.outcome, written.left), moved
 
 
 def _written(call: Call, written: Written, status: int | None = None) -> Response:
@@ -236,13 +237,13 @@ def _written(call: Call, written: Written, status: int | None = None) -> Respons
     else:
         with call.service.database.reading(call.who.workshop_id) as reading:
             stored, told, moved_lots = _standing(call, reading, written)
-    tag = tag_of_record(stored, told)
+    body = json_bytes(told)
+    tag = tag_of_record(stored, body)
     if written.moved:
-        told = {**told, "moved": list(written.moved), **_moves_told(written)}
-    told = {**told, **moved_lots}
+        moved_lots = {"moved": list(written.moved), **_moves_told(written), **moved_lots}
     if status is None:
         status = HTTPStatus.CREATED if written.created else HTTPStatus.OK
-    response = with_tag(json_response(told, status), tag)
+    response = with_tag(sent(json_bytes({**told, **moved_lots}) if moved_lots else body, status), tag)
     if status == HTTPStatus.CREATED:
         response.headers["Location"] = f"/v1/{written.kind}/{written.code}"
     return response
