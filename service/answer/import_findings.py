@@ -9,7 +9,8 @@ from service.answer.book import Book
 from service.answer.records import views
 from service.answer.run_findings import odd_runs
 from service.schemas.kinds import singular
-from service.store.entries import balances, of_lots
+from service.store.balances import below_zero
+from service.store.entries import of_lots
 from service.store.finding_rows import runs_with_findings, runs_without_end
 from service.store.records import many
 
@@ -37,7 +38,7 @@ def import_findings(book: Book, report: Mapping[str, Any]) -> dict[str, Any]:
 
 def _suspects(book: Book) -> set[str]:
     """Every run in which its outcome found something, that may be a slip, or that took from an overdrawn lot."""
-    below = [lot for lot, balance in balances(book.reading).items() if balance.quantity < 0]
+    below = list(below_zero(book.reading))
     found = {line.source_code for line in of_lots(book.reading, below) if line.source_kind == RUNS} if below else set()
     found |= odd_runs(book.columns, runs_without_end(book.reading))
     return found | {line.run for line, _ in runs_with_findings(book.reading)}

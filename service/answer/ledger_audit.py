@@ -22,7 +22,8 @@ from service.domain.material import Material
 from service.domain.run import CO_PRODUCT, OPEN, PRODUCT, RECOVERED, WASTE, Run
 from service.domain.shelf_amount import UNITS_PER_BASE, base_in_dimension, in_units
 from service.errors import NotComputable
-from service.store.entries import Entry, balances, of_lots, of_sources
+from service.store.balances import balances
+from service.store.entries import Entry, of_lots, of_sources
 from service.store.outcomes import stored_outcomes
 from service.store.shelf import StoredLot, stored_lots
 

@@ -17,7 +17,7 @@ from service.answer.stock_records import booked, landed, money_told
 from service.domain.finding import Finding
 from service.domain.material import Material
 from service.domain.shelf_amount import UNIT_KEYS, UNITS_PER_BASE
-from service.store.entries import Balance, balances
+from service.store.balances import Balance, balances
 from service.store.outcomes import StoredOutcome, stored_outcomes
 from service.store.records import StoredRecord
 from service.store.shelf import StoredLot, stored_lots
@@ -41,10 +41,15 @@ RESULT_NUMBERS: Final = (
 )
 
 
-def view(book: Book, stored: StoredRecord, outcome: StoredOutcome | None = None) -> dict[str, Any]:
-    """Return one record as it is read; the ``outcome`` of a run where that is at hand."""
+def view(
+    book: Book,
+    stored: StoredRecord,
+    outcome: StoredOutcome | None = None,
+    left: Mapping[str, Balance] | None = None,
+) -> dict[str, Any]:
+    """Return one record as it is read; a run's ``outcome`` and what is ``left`` of its lots where these are at hand."""
     if outcome is not None:
-        return _shown(stored, _runs_with(book, [stored], {stored.code: outcome})[stored.code])
+        return _shown(stored, _runs_with(book, [stored], {stored.code: outcome}, left)[stored.code])
     return views(book, [stored])[0]
 
 
@@ -108,7 +113,8 @@ def _materials(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[st
 
 def _lots(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, Any]]:
     codes = [stored.code for stored in several]
-    shelf, left = stored_lots(book.reading, codes), balances(book.reading, codes)
+    shelf = stored_lots(book.reading, codes)
+    left = {code: lot.left or Balance(lot.lot.dimension, 0, 0) for code, lot in shelf.items()}
     materials = book.materials({lot.lot.material for lot in shelf.values()})
     findings = {code: [overdrawn(code, each).as_dict()] for code, each in left.items() if each.quantity < 0}
     told = with_replies(book, "lots", findings)
@@ -162,14 +168,18 @@ def _runs(book: Book, several: Sequence[StoredRecord]) -> dict[str, dict[str, An
 
 
 def _runs_with(
-    book: Book, several: Sequence[StoredRecord], outcomes: Mapping[str, StoredOutcome]
+    book: Book,
+    several: Sequence[StoredRecord],
+    outcomes: Mapping[str, StoredOutcome],
+    left: Mapping[str, Balance] | None = None,
 ) -> dict[str, dict[str, Any]]:
     lots = {
         code: {charge["lot"] for charge in outcome.detail["charges"] if charge["lot"] is not None}
         for code, outcome in outcomes.items()
     }
     charged = set().union(*lots.values())
-    left = balances(book.reading, charged) if charged else {}
+    if left is None:
+        left = balances(book.reading, charged) if charged else {}
     # An overdrawn lot is found once, and on the lot: each run that took from it tells of that.
     below = with_replies(
         book, "lots", {lot: [overdrawn(lot, each).as_dict()] for lot, each in left.items() if each.quantity < 0}

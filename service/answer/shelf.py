@@ -13,7 +13,7 @@ from service.domain.blend import BlendPart, blend
 from service.domain.lot import Measured, ShelfLot, Strength
 from service.domain.material import Material
 from service.domain.shelf_amount import UNITS_PER_BASE
-from service.store import entries, shelf
+from service.store import shelf
 from service.store.shelf import LotLeft, LotsAlike, StoredLot
 
 
@@ -83,10 +83,11 @@ def _put(book: Book, codes: Collection[str], known: Mapping[str, Material]) -> l
 
 
 def _with_balances(book: Book, codes: Collection[str], known: Mapping[str, Material]) -> list[LotOnShelf]:
-    left = entries.balances(book.reading, codes) if codes else {}
+    found = _put(book, codes, known)
+    left = [0 if each.stored.left is None else each.stored.left.quantity for each in found]
     return [
-        LotOnShelf(each.stored, each.put_g, grams_of(left[each.lot.code].quantity, each.lot, known))
-        for each in _put(book, codes, known)
+        LotOnShelf(each.stored, each.put_g, grams_of(quantity, each.lot, known))
+        for each, quantity in zip(found, left, strict=True)
     ]
 
 

@@ -12,7 +12,8 @@ from service.answer.records import overdrawn
 from service.domain.lot import Strength
 from service.domain.route import CONTENT, STOICHIOMETRIC, Step
 from service.errors import UnknownRecord
-from service.store.entries import Entry, balances, of_lots
+from service.store.balances import below_zero
+from service.store.entries import Entry, of_lots
 from service.store.finding_rows import RunLine, lots_that_limit, run_lines, stated_lots, strengths_of
 from service.store.shelf import stored_lots
 from service.store.strengths import strength_from
@@ -29,7 +30,7 @@ STATED = {"assay": "an assay of", "molarity": "mol/L", "mass_concentration": "g/
 
 def overdrawn_lots(book: Book) -> Iterator[Found]:
     """Yield the lots of which more was taken than they held by the book, on the day on which that happened."""
-    below = {lot: balance for lot, balance in balances(book.reading).items() if balance.quantity < 0}
+    below = below_zero(book.reading)
     if not below:
         return
     shelf = stored_lots(book.reading, list(below))

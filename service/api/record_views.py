@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from http import HTTPStatus
 from importlib.metadata import version
 from typing import Any
@@ -14,13 +13,13 @@ from service.answer.credits import refuse_credits_above_cost
 from service.answer.finding_replies import replies_on
 from service.answer.records import view, views, with_cost
 from service.answer.snapshot import Memory
-from service.api.conditional import not_modified, tag_of, tags_in, with_tag
+from service.api.conditional import not_modified, tag_of, tag_of_body, tags_in, with_tag
 from service.api.idempotency import idempotency_key
 from service.api.moves import looked_before, lots_moved, runs_moved
 from service.api.operation import Call
 from service.api.paging import cursor_after, page_of, place_of
 from service.api.query import canonical
-from service.api.wire import json_body, json_bytes, json_response, media_type_asked
+from service.api.wire import json_body, json_bytes, json_response, media_type_asked, sent
 from service.errors import Fault, MalformedInput, UnknownRecord
 from service.record.put import post_record, put_record
 from service.record.remove import delete_record
@@ -48,12 +47,12 @@ def _stored(reading: Reading, kind: str, code: str) -> StoredRecord:
     return found
 
 
-def tag_of_record(stored: StoredRecord, told: Mapping[str, Any]) -> str:
+def tag_of_record(stored: StoredRecord, body: bytes) -> str:
     """Return the tag of a record as it is read: its own version, then what is derived of others.
 
     The part before the dot is what a write must name; the whole changes too where a balance or a cost does.
     """
-    return f"{stored.etag}.{tag_of(told)[:12]}"
+    return f"{stored.etag}.{tag_of_body(body)[:12]}"
 
 
 def read_record(call: Call, kind: str, code: str) -> Response:
@@ -64,8 +63,9 @@ def read_record(call: Call, kind: str, code: str) -> Response:
         told = _told(call, reading, stored)
         if kind == "runs":
             told = with_cost(Book(reading, call.service.memory), told, call.service.now().date())
-    tag = tag_of_record(stored, told)
-    return not_modified(tag) or with_tag(json_response(told), tag)
+    body = json_bytes(told)
+    tag = tag_of_record(stored, body)
+    return not_modified(tag) or with_tag(sent(body), tag)
 
 
 def list_records(call: Call, kind: str) -> Response:
@@ -114,8 +114,8 @@ def list_revisions(call: Call, kind: str, code: str) -> Response:
     following = cursor_after((), [rest[limit - 1].revision]) if len(rest) > limit else None
     told, headers = page_of([_revision_told(stored) for stored in rest[:limit]], limit, following, replies=answered)
     body = json_bytes(told)
-    tag = tag_of(body.decode())
-    return not_modified(tag) or with_tag(json_response(told, headers=headers), tag)
+    tag = tag_of_body(body)
+    return not_modified(tag) or with_tag(sent(body, headers=headers), tag)
 
 
 def read_revision(call: Call, kind: str, code: str, number: str) -> Response:
@@ -216,7 +216,7 @@ def _standing(call: Call, reading: Reading, written: Written) -> tuple[StoredRec
         refuse_credits_above_cost(Book(reading, Memory()), stored)
     return (
         stored,
-        view(Book(reading, call.service.memory), stored, written.outcome),
+        view(Book(reading, call.service.memory), stored, written.outcome, written.left),
         lots_moved(reading, written),
     )
 
@@ -228,13 +228,13 @@ def _written(call: Call, written: Written, status: int | None = None) -> Respons
     else:
         with call.service.database.reading(call.who.workshop_id) as reading:
             stored, told, moved_lots = _standing(call, reading, written)
-    tag = tag_of_record(stored, told)
+    body = json_bytes(told)
+    tag = tag_of_record(stored, body)
     if written.moved:
-        told = {**told, "moved": list(written.moved), **runs_moved(written.moves)}
-    told = {**told, **moved_lots}
+        moved_lots = {"moved": list(written.moved), **runs_moved(written.moves), **moved_lots}
     if status is None:
         status = HTTPStatus.CREATED if written.created else HTTPStatus.OK
-    response = with_tag(json_response(told, status), tag)
+    response = with_tag(sent(json_bytes({**told, **moved_lots}) if moved_lots else body, status), tag)
     if status == HTTPStatus.CREATED:
         response.headers["Location"] = f"/v1/{written.kind}/{written.code}"
     return response

@@ -35,7 +35,12 @@ def json_bytes(value: Any) -> bytes:
 
 def json_response(value: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
     """Return a JSON response."""
-    response = Response(json_bytes(value), status=status, content_type=JSON)
+    return sent(json_bytes(value), status, headers)
+
+
+def sent(body: bytes, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
+    """Return a response of JSON that is written already."""
+    response = Response(body, status=status, content_type=JSON)
     response.headers.update(headers or {})
     return response
 

@@ -17,7 +17,8 @@ from service.record.currencies import Currencies
 from service.schemas.kinds import WORKSHOP, Record
 from service.schemas.recall import last_recalled, recalled
 from service.store import records, shelf
-from service.store.entries import Entry, replace_entries
+from service.store.balances import Balance, put_balances, remove_balances
+from service.store.entries import Entry, Move, replace_entries
 from service.store.outcomes import StoredOutcome
 from service.store.records import StoredRecord
 from service.store.session import Writing
@@ -145,15 +146,37 @@ class Bench:
     def put_lots(self, lots: Collection[StoredLot]) -> None:
         """Put lots on the shelf."""
         shelf.put_lots(self.writing, list(lots))
-        self._lots |= {stored.lot.code: stored for stored in lots}
+        known = self.lots(stored.lot.code for stored in lots)
+        for stored in lots:
+            was = known.get(stored.lot.code)
+            left = None if was is None or was.left is None else replace(was.left, dimension=stored.lot.dimension)
+            self._lots[stored.lot.code] = replace(stored, left=left)
 
     def replace_lines(self, before: Iterable[Entry], after: Sequence[Entry]) -> None:
         """Turn lines of the ledger into others; a lot that was counted is to be worked out again then."""
-        changed = self.lots(replace_entries(self.writing, before, after))
-        self.stock_lots |= {code for code, stored in changed.items() if stored.recounts}
+        moves = self.move_lines(before, after)
+        self.stock_lots |= {code for code, stored in self.lots(moves).items() if stored.recounts}
+
+    def move_lines(self, before: Iterable[Entry], after: Sequence[Entry]) -> dict[str, Move]:
+        """Turn lines of the ledger into others, and move what is left of their lots; return how these moved."""
+        moves = replace_entries(self.writing, before, after)
+        left: dict[str, Balance] = {}
+        for code, stored in self.lots(moves).items():
+            was, move = stored.left, moves[code]
+            if was is None or move.quantity or move.unknown:
+                left[code] = (was or Balance(stored.lot.dimension, 0, 0)).moved(move.quantity, move.unknown)
+                self._lots[code] = replace(stored, left=left[code])
+        put_balances(self.writing, left)
+        return moves
+
+    def left_of(self, codes: Iterable[str | None]) -> dict[str, Balance]:
+        """What is left of lots by now, by code."""
+        found = self.lots(code for code in codes if code is not None)
+        return {code: stored.left for code, stored in found.items() if stored.left is not None}
 
     def remove_lots(self, codes: Collection[str]) -> None:
         """Take lots off the shelf."""
+        remove_balances(self.writing, codes)
         shelf.remove_lots(self.writing, codes)
         self._lots |= dict.fromkeys(codes)
 

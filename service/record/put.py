@@ -183,6 +183,7 @@ def write(
         looked=looked,
         stored=stored,
         outcome=outcome,
+        left=None if outcome is None else bench.left_of(charge.lot for charge in record.charges),
     )
 
 

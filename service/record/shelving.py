@@ -128,7 +128,7 @@ def lines_of_lot(stored: StoredLot) -> list[Entry]:
     """The opening line of a lot that was written as such, with its value."""
     lot = stored.lot
     line = _line("lots", lot.code, "opening", 0, lot, lot.received_on, stored.amount)
-    return [replace(line, price_micro=stored.value_micro, currency=stored.currency)]
+    return [line._replace(price_micro=stored.value_micro, currency=stored.currency)]
 
 
 def lines_of_run(run: Run, lots: Lots, made: Mapping[str, StoredLot], materials: Materials) -> list[Entry]:
@@ -147,11 +147,11 @@ def lines_of_run(run: Run, lots: Lots, made: Mapping[str, StoredLot], materials:
             dimension, net = net_of(outturn)
             quantity = in_units(net, dimension)
             line = Entry("runs", run.code, "outturn", i, None, outturn.material, iso(ended), dimension, quantity)
-        line = replace(line, role=outturn.role, waste_class=outturn.waste_class, cost_share_micro=share)
+        line = line._replace(role=outturn.role, waste_class=outturn.waste_class, cost_share_micro=share)
         if (credit := outturn.credit) is not None:
-            line = replace(line, credit_micro=to_micro(credit.amount), currency=credit.currency)
+            line = line._replace(credit_micro=to_micro(credit.amount), currency=credit.currency)
         elif (value := outturn.realisable_value) is not None:
-            line = replace(line, price_micro=to_micro(value.amount), currency=value.currency)
+            line = line._replace(price_micro=to_micro(value.amount), currency=value.currency)
         lines.append(line)
     for kind, used in (("labour", run.labour), ("energy", run.energy)):
         if used is not None:
@@ -175,7 +175,7 @@ def _charge_line(run: Run, i: int, charge: Charge, on: dt.date | None, lots: Lot
         return line
     known = materials[material]
     micro = price_micro(charge, strength, known, materials.get(known.analyte_code))
-    return line if micro is None else replace(line, price_micro=micro, currency=charge.price.price.currency)
+    return line if micro is None else line._replace(price_micro=micro, currency=charge.price.price.currency)
 
 
 def lines_of_pool(pool: Pool, lots: Lots, made: StoredLot, materials: Materials) -> list[Entry]:

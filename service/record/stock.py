@@ -126,7 +126,7 @@ def settle_stock(bench: Bench) -> None:
         before += [line for line in told[lot] if line.source_kind == STOCK_ENTRIES]
         others = [line for line in told[lot] if line.source_kind != STOCK_ENTRIES]
         after += lines_of_stock(stored, noted[lot], others, materials)
-    entries.replace_entries(bench.writing, before, after)
+    bench.move_lines(before, after)
 
 
 def lines_of_stock(

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from service.store.balances import Balance
 from service.store.outcomes import StoredOutcome
 from service.store.records import StoredRecord
 
@@ -29,7 +30,8 @@ class Written:
     ``moved`` are the codes of the other runs whose outcome came out different, ``moves`` what each came to before and
     comes to now. ``told`` is what the caller asked to be read before the end of the transaction, None where nothing was
     written or asked; ``looked`` is what it asked to be read just before the record was written. ``stored`` is the
-    record as it was just written, with its ``outcome`` where it is a run: neither needs to be read again.
+    record as it was just written, with its ``outcome`` and what is ``left`` of the lots that it charges where it is a
+    run: nothing of this needs to be read again.
     """
 
     kind: str
@@ -46,3 +48,4 @@ class Written:
     looked: Any = None
     stored: StoredRecord | None = field(default=None, compare=False, repr=False)
     outcome: StoredOutcome | None = field(default=None, compare=False, repr=False)
+    left: Mapping[str, Balance] | None = field(default=None, compare=False, repr=False)

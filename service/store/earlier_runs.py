@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
-from sqlalchemy import Select, bindparam, select, tuple_
+from sqlalchemy import Select, bindparam, select, text, tuple_
 
+from service.store.prepared import fetched
 from service.store.session import Reading
 from service.store.tables import outcomes
+from service.store.tables.runs import USABLE
 
 
 def earlier_yields(reading: Reading, row: Mapping[str, Any], most: int) -> list[tuple[float, float | None]]:
@@ -23,7 +25,7 @@ def earlier_yields(reading: Reading, row: Mapping[str, Any], most: int) -> list[
     values = {name: row[name] for name in ("route", "step", "pooled_as", "run")} | {"workshop": reading.workshop_id}
     if day is not None:
         values["day"] = day
-    rows = reading.connection.execute(_before(dated=day is not None), {**values, "most": most}).all()
+    rows = fetched(reading.connection, _before(dated=day is not None), {**values, "most": most})
     return [(found, batch_g) for found, batch_g in reversed(rows)]
 
 
@@ -36,13 +38,13 @@ def _before(*, dated: bool) -> Select[Any]:
         o.route == bindparam("route"),
         o.step == bindparam("step"),
         o.pooled_as == bindparam("pooled_as"),
-        o.status == "finished",
-        o.excluded == 0,
-        o.yield_fraction > 0,
+        # As the index says it: no parameter, or a planner would not know that it holds them all.
+        text(USABLE),
     )
     if dated:
         before = tuple_(o.finished_on, o.run) < tuple_(bindparam("day"), bindparam("run"))
         statement = statement.where(before).order_by(o.finished_on.desc(), o.run.desc())
     else:
-        statement = statement.where(o.finished_on.is_(None), o.run < bindparam("run")).order_by(o.run.desc())
+        statement = statement.where(o.finished_on.is_(None), o.run < bindparam("run"))
+        statement = statement.order_by(o.finished_on.desc(), o.run.desc())
     return statement.limit(bindparam("most"))

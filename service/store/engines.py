@@ -10,6 +10,8 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import StaticPool
 
+from service.store.prepared import begin
+
 MOST_CONNECTIONS: Final = 32
 WRITES: Final = "weighbook_writes"
 """Execution option of a connection whose transaction writes: SQLite then begins it IMMEDIATE."""
@@ -87,4 +89,4 @@ def _set_up_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
 
 def _begin_sqlite(connection: Connection) -> None:
     writes = connection.get_execution_options().get(WRITES)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    begin(connection, "BEGIN IMMEDIATE" if writes else "BEGIN")

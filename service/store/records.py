@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from typing import Any, Final
@@ -12,7 +12,6 @@ from sqlalchemy import (
     ColumnElement,
     CompoundSelect,
     FromClause,
-    Row,
     Select,
     and_,
     bindparam,
@@ -24,6 +23,7 @@ from sqlalchemy import (
     union_all,
 )
 
+from service.store.prepared import fetched
 from service.store.rows import among, chunks, code_list
 from service.store.session import Reading, Writing
 from service.store.tables import KINDS, outcomes, revisions
@@ -128,7 +128,8 @@ def first(reading: Reading, kind: str, code: str) -> StoredRecord | None:
 
 def at_revision(reading: Reading, kind: str, code: str, revision: int) -> StoredRecord | None:
     """One revision of a record, a tombstone too; None where there is none of that number."""
-    return _one(reading, _newest(kind).where(revisions.c.revision == revision), kind, code)
+    rows = fetched(reading.connection, _numbered(kind), {**_key(reading, kind, code), "revision": revision})
+    return _stored(rows[0]) if rows else None
 
 
 def history(reading: Reading, kind: str, code: str) -> list[StoredRecord]:
@@ -163,7 +164,8 @@ def several(reading: Reading, named: Mapping[str, Collection[str]]) -> list[Stor
         return []
     values = {f"codes_{kind}": code_list(reading, codes) for kind, codes in wanted.items()}
     statement = _several(tuple(wanted), reading.dialect)
-    return [_stored(row) for row in reading.connection.execute(statement, {"workshop": reading.workshop_id, **values})]
+    rows = fetched(reading.connection, statement, {"workshop": reading.workshop_id, **values})
+    return [_stored(row) for row in rows]
 
 
 def newest_of(reading: Reading, kind: str, codes: Collection[str]) -> dict[str, StoredRecord]:
@@ -260,6 +262,11 @@ def _newest(kind: str) -> Select[Any]:
 
 
 @cache
+def _numbered(kind: str) -> Select[Any]:
+    return _newest(kind).where(revisions.c.revision == bindparam("revision"))
+
+
+@cache
 def _last(kind: str) -> Select[Any]:
     return _newest(kind).limit(1)
 
@@ -311,10 +318,10 @@ def _key(reading: Reading, kind: str, code: str) -> dict[str, Any]:
 
 
 def _one(reading: Reading, statement: Select[Any], kind: str, code: str) -> StoredRecord | None:
-    row = reading.connection.execute(statement, _key(reading, kind, code)).first()
-    return None if row is None else _stored(row)
+    rows = fetched(reading.connection, statement, _key(reading, kind, code))
+    return _stored(rows[0]) if rows else None
 
 
-def _stored(row: Row[Any]) -> StoredRecord:
-    kind, code, revision, state, body, at, by, reason, outcome_state = tuple(row)
+def _stored(row: Sequence[Any]) -> StoredRecord:
+    kind, code, revision, state, body, at, by, reason, outcome_state = row
     return StoredRecord(kind, code, revision, state, body or "", at, by, reason, body is None, outcome_state)

@@ -22,7 +22,7 @@ def upsert(writing: Writing, table: Table, rows: Sequence[Mapping[str, Any]]) ->
     """Insert rows, or overwrite those that have the same key; each gets the workshop and the state of the write."""
     stamp = {"workshop": writing.workshop_id, "state": writing.state}
     for row in rows:
-        writing.put(table, {**finite(row), **stamp})
+        writing.put(table, {**finite(table, row), **stamp})
 
 
 def remove(writing: Writing, table: Table, keys: Sequence[Mapping[str, Any]]) -> None:

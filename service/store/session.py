@@ -14,13 +14,14 @@ from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from sqlalchemy import Connection, Engine, Table, select, update
+from sqlalchemy import Connection, Engine, Table, bindparam, select, update
 from sqlalchemy.exc import DBAPIError, TimeoutError
 from sqlalchemy.sql import text as raw_sql
 
 from service.errors import Unavailable, UnknownRecord
 from service.store.engines import WRITES, engine_for, file_of
 from service.store.lockfile import LockFile
+from service.store.prepared import Rows, fetched
 from service.store.refusals import TryAgain, is_away, refusal_of
 from service.store.tables import workshops
 from service.store.waiting import Waiting
@@ -31,9 +32,13 @@ if TYPE_CHECKING:
 MOST_TRIES: Final = 5
 T = TypeVar("T")
 
-_STATE = select(workshops.c.state)
-_MOVE = update(workshops).values(state=workshops.c.state + 1).returning(workshops.c.state)
-_BEGIN = update(workshops).values(state=workshops.c.state + 1).returning(workshops.c.state, workshops.c.currency)
+# Built once: putting a statement together costs more than running it, and these run with every request.
+_OWN: Final = workshops.c.id == bindparam("workshop")
+_STATE: Final = select(workshops.c.state).where(_OWN)
+_MOVED: Final = update(workshops).values(state=workshops.c.state + 1).where(_OWN)
+_MOVE: Final = _MOVED.returning(workshops.c.state)
+_HOLD: Final = update(workshops).values(state=workshops.c.state).where(_OWN).returning(workshops.c.state)
+_BEGIN: Final = _MOVED.returning(workshops.c.state, workshops.c.currency)
 
 
 class Reading:
@@ -108,7 +113,7 @@ class Writing(Reading):
 
         Readers see none of the states in between: they come with the commit, all at once.
         """
-        self.state = _known(self.connection.scalar(_MOVE.where(workshops.c.id == self.workshop_id)))
+        (self.state,) = _known(fetched(self.connection, _MOVE, {"workshop": self.workshop_id}))
         self._seq = 0
 
     def next_seq(self) -> int:
@@ -143,9 +148,9 @@ class Database:
     @contextmanager
     def reading(self, workshop_id: int) -> Iterator[Reading]:
         """One snapshot of a workshop. Raises :class:`UnknownRecord` where there is no such workshop."""
-        statement = _STATE.where(workshops.c.id == workshop_id)
-        with self._session(self._reader, lambda found: found.scalar(statement)) as (connection, state):
-            yield Reading(connection, workshop_id, _known(state))
+        with self._session(self._reader, lambda found: _first(found, _STATE, workshop_id)) as (connection, found):
+            (state,) = _known(found)
+            yield Reading(connection, workshop_id, state)
 
     @contextmanager
     def writing(self, workshop_id: int, by: str, at: dt.datetime, token: str | None = None) -> Iterator[Writing]:
@@ -154,10 +159,9 @@ class Database:
         ``by`` and ``token`` say who writes, ``at`` when, with its zone. Raises :class:`Unavailable` where the database
         is busy, full or away, :class:`TryAgain` where the whole story is to be tried again (see :meth:`retrying`).
         """
-        statement = _BEGIN.where(workshops.c.id == workshop_id)
-        with self._written(lambda found: found.execute(statement).first()) as (connection, row):
-            state, currency = (None, None) if row is None else row
-            writing = Writing(connection, workshop_id, _known(state), by, at, token, currency)
+        with self._written(lambda found: _first(found, _BEGIN, workshop_id)) as (connection, found):
+            state, currency = _known(found)
+            writing = Writing(connection, workshop_id, state, by, at, token, currency)
             yield writing
             if writing.abandoned:
                 connection.rollback()
@@ -168,11 +172,10 @@ class Database:
     def replaying(self, workshop_id: int) -> Iterator[Replaying]:
         """One write transaction that moves no state, to make derived rows again."""
         # The row is written as it is: that keeps out other writers of the workshop on either database.
-        statement = update(workshops).values(state=workshops.c.state).returning(workshops.c.state)
-        statement = statement.where(workshops.c.id == workshop_id)
-        with self._written(lambda found: found.scalar(statement)) as (connection, state):
+        with self._written(lambda found: _first(found, _HOLD, workshop_id)) as (connection, found):
             at = dt.datetime.min.replace(tzinfo=dt.UTC)
-            replaying = Replaying(connection, workshop_id, _known(state), "", at, None)
+            (state,) = _known(found)
+            replaying = Replaying(connection, workshop_id, state, "", at, None)
             yield replaying
             replaying.send()
 
@@ -283,10 +286,17 @@ def open_database(url: str, *, lock_timeout_s: float = 5.0) -> Database:
     return Database(engine_for(url, lock_timeout_s), lock_timeout_s)
 
 
-def _known(state: Any) -> int:
-    if state is None:
+def _first(connection: Connection, statement: Any, workshop_id: int) -> Rows:
+    """The rows of the first statement of a transaction, which begins with it."""
+    if not connection.in_transaction():
+        connection.begin()
+    return fetched(connection, statement, {"workshop": workshop_id})
+
+
+def _known(found: Rows) -> tuple[Any, ...]:
+    if not found:
         raise UnknownRecord("there is no such workshop")
-    return int(state)
+    return found[0]
 
 
 @contextmanager

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
-from sqlalchemy import Select, bindparam, func, or_, select
+from sqlalchemy import Select, and_, bindparam, or_, select
 
 from service.domain.lot import ShelfLot, Strength
-from service.store.entries import GIGA, whole
+from service.store.balances import Balance, above_zero, balance_of
+from service.store.prepared import fetched
 from service.store.rows import among, chunks, code_list, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
 from service.store.strengths import strength_from, strength_text
-from service.store.tables import entries, lots
+from service.store.tables import balances, entries, lots
 from service.store.types import iso
 
 
@@ -26,7 +27,8 @@ class StoredLot:
     ``amount`` in ng, nL or nmol by the lot's dimension, None where it cannot be told; ``value_micro`` is 10⁻⁶ of
     ``currency``, what the whole lot is worth where it was written so. ``revision`` is that of the lot's own record,
     None where it has none; ``state`` the one that last wrote it. ``assayed`` is what later assays found, which its
-    strength has over what its record states; ``recounts`` how often it was counted.
+    strength has over what its record states; ``recounts`` how often it was counted. ``left`` is what its lines come to,
+    None where it has none: no part of the lot, which is the same lot whatever is taken from it.
     """
 
     lot: ShelfLot
@@ -39,13 +41,18 @@ class StoredLot:
     state: int | None = None
     assayed: Strength | None = None
     recounts: int = 0
+    left: Balance | None = field(default=None, compare=False)
+
+
+_NAMES: Final = (*lots.columns.keys(), "giga", "rest", "unknown")
+_HAS: Final = and_(balances.c.workshop == lots.c.workshop, balances.c.lot == lots.c.code)
 
 
 def stored_lots(reading: Reading, codes: Collection[str] | None = None) -> dict[str, StoredLot]:
     """The lots on the shelf by code, all or those of ``codes``."""
     values = {"workshop": reading.workshop_id} | ({} if codes is None else {"codes": code_list(reading, codes)})
-    rows = reading.connection.execute(_lots(reading.dialect, every=codes is None), values).mappings()
-    return {row["code"]: _stored(row) for row in rows}
+    rows = fetched(reading.connection, _lots(reading.dialect, every=codes is None), values)
+    return {row["code"]: _stored(row) for row in (dict(zip(_NAMES, row, strict=True)) for row in rows)}
 
 
 def shelf_lots(reading: Reading, codes: Collection[str] | None = None) -> dict[str, ShelfLot]:
@@ -55,8 +62,8 @@ def shelf_lots(reading: Reading, codes: Collection[str] | None = None) -> dict[s
 
 def made_by(reading: Reading, kind: str, code: str) -> dict[str, StoredLot]:
     """The lots that were written through one record."""
-    statement = select(lots).where(of_workshop(reading, lots), lots.c.source_kind == kind, lots.c.source_code == code)
-    rows = reading.connection.execute(statement.order_by(lots.c.code)).mappings()
+    own = (of_workshop(reading, lots), lots.c.source_kind == kind, lots.c.source_code == code)
+    rows = reading.connection.execute(_with_left().where(*own).order_by(lots.c.code)).mappings()
     return {row["code"]: _stored(row) for row in rows}
 
 
@@ -123,12 +130,8 @@ class LotLeft(NamedTuple):
 
 def lots_left(reading: Reading, materials: Collection[str]) -> list[LotLeft]:
     """The lots of some materials that still hold something, by code."""
-    found = [
-        LotLeft(code, material, dimension, strength, project, expires_on, whole(giga, rest))
-        for code, material, dimension, strength, project, expires_on, giga, rest in _plain(reading, _lefts(), materials)
-    ]
-    found.sort()
-    return found
+    rows = _plain(reading, _lefts(), materials)
+    return sorted(LotLeft._make((*row, balance_of("", giga, rest, 0).quantity)) for *row, giga, rest in rows)
 
 
 def _plain(reading: Reading, statement: Select[Any], materials: Collection[str]) -> Iterator[Any]:
@@ -148,20 +151,12 @@ def _amounts() -> Select[Any]:
 
 @cache
 def _lefts() -> Select[Any]:
-    e = entries.c
-    giga, rest = func.sum(e.quantity.op("/")(GIGA)).label("giga"), func.sum(e.quantity % GIGA).label("rest")
-    left = (
-        select(e.lot, giga, rest)
-        .where(e.workshop == bindparam("workshop"), e.lot.is_not(None))
-        .group_by(e.lot)
-        .having(giga * GIGA + rest > 0)
-        .subquery()
-    )
     names = ("code", "material", "dimension", "strength", "project", "expires_on")
     return (
-        select(*(lots.c[name] for name in names), left.c.giga, left.c.rest)
-        .join(left, left.c.lot == lots.c.code)
+        select(*(lots.c[name] for name in names), balances.c.giga, balances.c.rest)
+        .join(balances, _HAS)
         .where(lots.c.workshop == bindparam("workshop"), lots.c.material.in_(bindparam("materials", expanding=True)))
+        .where(above_zero())
     )
 
 
@@ -202,8 +197,15 @@ def descendants(reading: Reading, made: Collection[str], most: int | None = None
 @cache
 def _lots(dialect: str, *, every: bool) -> Select[Any]:
     """The lots by code, every one or those in the list ``codes``; built once."""
-    statement = select(lots).where(lots.c.workshop == bindparam("workshop")).order_by(lots.c.code)
+    statement = _with_left().where(lots.c.workshop == bindparam("workshop")).order_by(lots.c.code)
     return statement if every else statement.where(among(lots.c.code, "codes", dialect))
+
+
+@cache
+def _with_left() -> Select[Any]:
+    """Lots with what is left of them."""
+    left = (balances.c.giga, balances.c.rest, balances.c.unknown)
+    return select(lots, *left).select_from(lots.outerjoin(balances, _HAS))
 
 
 def _stored(row: Mapping[Any, Any]) -> StoredLot:
@@ -221,7 +223,8 @@ def _stored(row: Mapping[Any, Any]) -> StoredLot:
     )
     others = ("amount", "origin", "supplier", "value_micro", "currency", "revision", "state", "recounts")
     assayed = None if row["assayed"] is None else strength_from(row["assayed"])
-    return StoredLot(lot, **{name: row[name] for name in others}, assayed=assayed)
+    left = None if row["giga"] is None else balance_of(lot.dimension, row["giga"], row["rest"], row["unknown"])
+    return StoredLot(lot, **{name: row[name] for name in others}, assayed=assayed, left=left)
 
 
 def _row(stored: StoredLot) -> dict[str, Any]:

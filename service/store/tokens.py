@@ -12,6 +12,7 @@ from sqlalchemy import Connection, bindparam, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.errors import Fault, InvalidInput, Unauthorised, UnknownRecord
+from service.store.prepared import fetched
 from service.store.records import WORKSHOP, body_text
 from service.store.session import Database
 from service.store.tables import revisions, tokens, workshops
@@ -99,10 +100,10 @@ _HOLDER: Final = (
 def authenticate(database: Database, token: str, at: dt.datetime) -> TokenHolder:
     """Return who holds a token at a time; raises :class:`Unauthorised` where it is unknown, expired or revoked."""
     with database.looking() as connection:
-        row = connection.execute(_HOLDER, {"digest": _digest(token)}).first()
-    if row is None:
+        found = fetched(connection, _HOLDER, {"digest": _digest(token)})
+    if not found:
         raise Unauthorised("the token is not known, or it was revoked")
-    token_id, name, scope, expires_at, workshop_id, workshop = tuple(row)
+    token_id, name, scope, expires_at, workshop_id, workshop = found[0]
     if expires_at is not None and expires_at <= iso_time(at):
         raise Unauthorised("the token has expired")
     return TokenHolder(workshop_id, workshop, scope, token_id, name)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 from sqlalchemy import BigInteger, Column, Double, ForeignKeyConstraint, Index, MetaData, Table, Text
@@ -45,8 +46,11 @@ def real(name: str) -> Column[Any]:
     return Column(name, REAL, nullable=True)
 
 
-def workshop_table(name: str, *items: SchemaItem) -> Table:
-    """A table whose rows belong to a workshop and carry the state that last wrote them, indexed by it."""
+def workshop_table(name: str, *items: SchemaItem, by_state: bool = True) -> Table:
+    """A table whose rows belong to a workshop and carry the state that last wrote them, indexed by it.
+
+    ``by_state`` is False where nobody asks which rows are newer than a state.
+    """
     return Table(
         name,
         metadata,
@@ -54,7 +58,7 @@ def workshop_table(name: str, *items: SchemaItem) -> Table:
         *items,
         integer("state"),
         ForeignKeyConstraint(["workshop"], ["workshops.id"]),
-        Index(f"ix_{name}_workshop_state", "workshop", "state"),
+        *([Index(f"ix_{name}_workshop_state", "workshop", "state")] if by_state else []),
         sqlite_strict=True,
         sqlite_with_rowid=False,
     )
@@ -77,10 +81,15 @@ def iso_time(at: dt.datetime) -> str:
     return at.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
-def finite(row: Mapping[str, Any]) -> Mapping[str, Any]:
+@cache
+def _doubles(table: Table) -> tuple[str, ...]:
+    return tuple(column.name for column in table.columns if column.type is REAL)
+
+
+def finite(table: Table, row: Mapping[str, Any]) -> Mapping[str, Any]:
     """Return the row unless a number in it is not finite: no CHECK of PostgreSQL
     sees a NaN, and SQLite makes it NULL."""
-    for name, value in row.items():
-        if isinstance(value, float) and not math.isfinite(value):
+    for name in _doubles(table):
+        if (value := row.get(name)) is not None and not math.isfinite(value):
             raise ValueError(f"{name} is {value}: unknown is None")
     return row

@@ -7,13 +7,15 @@ parameter of JSON. To SQLite a statement costs next to nothing, and it gets one 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
+from operator import itemgetter
 from typing import Any, Final
 
 from sqlalchemy import Connection, Table, Text, bindparam, cast, column, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
+from service.store.prepared import execute_many
 from service.store.tables import DERIVED, revisions
 
 MOST_WAITING: Final = 5000
@@ -35,7 +37,7 @@ class Waiting:
         """Let a row wait, which holds every column; say whether it is time to send."""
         rows = self._tables.setdefault(table, {})
         # The truth is only ever added to: two revisions of one number are the database's to refuse.
-        rows[len(rows) if table is revisions else tuple(row[name] for name in _keys(table))] = row
+        rows[len(rows) if table is revisions else _key_of(table)(row)] = row
         self._count += 1
         return self._count >= MOST_WAITING
 
@@ -56,13 +58,18 @@ class Waiting:
             connection.execute(_together(tuple(tables)), texts)
             return
         for table, several in zip(tables, rows, strict=True):
-            statement, names = _one_by_one(table)
-            connection.exec_driver_sql(statement, [tuple([row[name] for name in names]) for row in several])
+            statement, parameters = _one_by_one(table)
+            execute_many(connection, statement, [*map(parameters, several)])
 
 
 @cache
 def _keys(table: Table) -> tuple[str, ...]:
     return tuple(each.name for each in table.primary_key.columns)
+
+
+@cache
+def _key_of(table: Table) -> Callable[[_Row], tuple[Any, ...]]:
+    return itemgetter(*_keys(table))  # every key is of two columns at least: a tuple
 
 
 def _json(rows: list[_Row]) -> str:
@@ -78,10 +85,10 @@ def _overwriting(statement: Any, table: Table) -> Any:
 
 
 @cache
-def _one_by_one(table: Table) -> tuple[str, tuple[str, ...]]:
-    """The statement for one row as SQLite's driver takes it, and the columns in the order of its parameters."""
+def _one_by_one(table: Table) -> tuple[str, Callable[[_Row], tuple[Any, ...]]]:
+    """The statement for one row as SQLite's driver takes it, and what makes its parameters, in order, of a row."""
     compiled = _overwriting(sqlite.insert(table), table).compile(dialect=sqlite.dialect())
-    return str(compiled), tuple(compiled.positiontup)
+    return str(compiled), itemgetter(*compiled.positiontup)
 
 
 @cache

@@ -12,7 +12,8 @@ import pytest
 from service.answer.route_model import RouteModel
 from service.answer.shelf import lots_of, lots_put, mean_strengths, mean_strengths_alike, usable
 from service.domain.lot import Measured, Strength
-from service.store import entries, shelf
+from service.store import shelf
+from service.store.balances import balances
 from tests.answer.desk import TODAY, Desk
 from tests.answer.small import roast, run, shop
 
@@ -140,9 +141,7 @@ def test_what_is_left_is_what_the_lines_come_to(desk: Desk) -> None:
     with desk.opened() as book:
         known = book.materials([*materials, "soda-ash", "water"])
         codes = shelf.of_material(book.reading, materials)
-        slow = {
-            code: left.quantity for code, left in entries.balances(book.reading, codes).items() if left.quantity > 0
-        }
+        slow = {code: left.quantity for code, left in balances(book.reading, codes).items() if left.quantity > 0}
         found = lots_of(book, materials, known)
         assert {each.lot.code: each.lot.left for each in found} == slow
         assert {"V-empty", "V-over"}.isdisjoint(slow)

@@ -24,8 +24,9 @@ from service.answer.lot_ancestry import ancestry_of
 from service.answer.lot_cost import lot_cost_of
 from service.answer.snapshot import Memory
 from service.record.put import put_record
+from service.store.balances import GIGA
 from service.store.session import Database, open_database
-from service.store.tables import entries, lots, outcomes, runs
+from service.store.tables import balances, entries, lots, outcomes, runs
 from tests.benchmarks.books import AT, Workshop, new_workshop
 from tests.benchmarks.databases import kind_of
 from tests.benchmarks.ledger import LOTS, drawn_columns, ledger_from_drawn, solve_of
@@ -141,7 +142,7 @@ def filled(database: Database, columns: dict[str, Any]) -> Workshop:
     put_record(database, workshop.id, "routes", "mill", route, if_match=None, by="bench", at=AT)
     with database.writing(workshop.id, "bench", AT) as writing:
         stamp = {"workshop": workshop.id, "state": writing.state}
-        for table, drawn in zip((runs, lots, outcomes, entries), _tables(columns), strict=True):
+        for table, drawn in zip((runs, lots, outcomes, entries, balances), _tables(columns), strict=True):
             stamped = [{**row, **stamp} for row in drawn]
             for start in range(0, len(stamped), _MANY):
                 writing.connection.execute(insert(table), stamped[start : start + _MANY])
@@ -152,7 +153,7 @@ def filled(database: Database, columns: dict[str, Any]) -> Workshop:
 
 
 def _tables(columns: dict[str, Any]) -> tuple[list[dict[str, Any]], ...]:
-    """Rows of runs, lots, outcomes and lines; the days of the drawn ledger end before those of the written runs."""
+    """Rows of runs, lots, outcomes, lines and balances; the drawn days end before those of the written runs."""
     bought = columns["kind"] == Kind.PURCHASE
     shift = dt.date(2026, 1, 1).toordinal() - int(columns["ended"].max())
     days = [dt.date.fromordinal(int(day) + shift).isoformat() for day in columns["begun"]]
@@ -189,4 +190,10 @@ def _tables(columns: dict[str, Any]) -> tuple[list[dict[str, Any]], ...]:
         of = {"material": "grain" if bought[made[lot]] else "powder", "dimension": "mass", "lot": f"l{lot}"}
         source = {"source_kind": "runs", "source_code": f"e{event}", "kind": "charge", "line": number}
         lines.append({**blank, **of, **source, "on": days[event], "quantity": -quantity})
-    return of_runs, of_lots, of_outcomes, lines
+    left: dict[str, int] = {}
+    for line in lines:
+        left[line["lot"]] = left.get(line["lot"], 0) + line["quantity"]
+    of_balances = [
+        {"lot": lot, "giga": quantity // GIGA, "rest": quantity % GIGA, "unknown": 0} for lot, quantity in left.items()
+    ]
+    return of_runs, of_lots, of_outcomes, lines, of_balances

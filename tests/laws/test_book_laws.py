@@ -35,7 +35,7 @@ from service.answer.ledger_audit import audit_of, run_balances
 from service.answer.snapshot import Memory
 from service.record.past import Past
 from service.record.rebuild import rebuild
-from service.store import entries
+from service.store.balances import balances
 from service.store.session import Database, Reading
 from tests.store.book import Book
 
@@ -259,7 +259,7 @@ class Bookkeeping(RuleBasedStateMachine):
 
     @invariant()
     def every_lot_holds_what_was_not_taken(self) -> None:
-        held = self.asked(entries.balances)
+        held = self.asked(balances)
         assert {lot: balance.quantity for lot, balance in held.items()} == {
             lot: left * NG for lot, left in self.model().left.items()
         }

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from service.errors import Conflict, InvalidInput, UnknownRecord
 from service.record.rebuild import rebuild
 from service.store import entries, records
+from service.store.balances import Balance, balances
 from service.store.session import Database
 from service.store.shelf import stored_lots
 from tests.store.book import CARBONATE_RUN, MATERIALS, ROAST_RUN, ROUTE, VITRIOL_LOT, Book, altered
@@ -160,17 +161,18 @@ def assert_the_ledger_adds_up(book: Book) -> None:
     assert_counted_is_there(book)
     assert len({line[:5] for line in lines}) == len(lines)
     with book.reading() as reading:
-        told, balances = entries.of_lots(reading), entries.balances(reading)
-    sums: dict[str, int] = defaultdict(int)
+        told, kept, shelf = entries.of_lots(reading), balances(reading), stored_lots(reading)
+    sums = {lot: Balance(stored.lot.dimension, 0, 0) for lot, stored in shelf.items()}
     pools: dict[str, int] = defaultdict(int)
     counted_in: dict[str, set[str]] = defaultdict(set)
     for line in told:
         assert line.lot is not None
-        sums[line.lot] += line.quantity or 0
+        sums[line.lot] = sums[line.lot].moved(line.quantity or 0, line.quantity is None)
+        assert line.dimension == shelf[line.lot].lot.dimension
         if line.source_kind == "pools":
             pools[line.source_code] += line.quantity or 0
             counted_in[line.source_code].add(line.dimension)
-    assert {lot: found.quantity for lot, found in balances.items()} == {lot: sums[lot] for lot in balances}
+    assert kept == sums == {lot: stored.left for lot, stored in shelf.items()}
     assert not any(rest for code, rest in pools.items() if len(counted_in[code]) == 1)
 
 
@@ -212,5 +214,5 @@ def test_the_order_of_entry_within_a_day_changes_no_line(first_steps: Database, 
         assert follow(book, order) == len(order)
         with book.reading() as reading:
             strength = stored_lots(reading)["malachite-1"].lot.strength
-            told.append((entries.of_lots(reading), entries.balances(reading), strength, book.outcome("C-1").row))
+            told.append((entries.of_lots(reading), balances(reading), strength, book.outcome("C-1").row))
     assert told[0] == told[1]

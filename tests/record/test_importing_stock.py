@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from service.errors import Conflict, InvalidInput
-from service.store.entries import balances
+from service.store.balances import balances
 from tests.record.import_lines import SMALL, Line, line, send
 from tests.store.book import CARBONATE_RUN, Book, altered
 

@@ -13,7 +13,8 @@ from sqlalchemy import select
 from service.record.put import put_record
 from service.record.remove import delete_record
 from service.record.written import Written
-from service.store import entries, outcomes, records, shelf
+from service.store import outcomes, records, shelf
+from service.store.balances import balances
 from service.store.session import Database, Reading
 from service.store.tables import DERIVED, revisions, workshops
 from service.store.tokens import create_token, find_workshop
@@ -142,7 +143,7 @@ class Book:
     def left(self, lot: str) -> int:
         """What is left of a lot, in ng, nL or nmol."""
         with self.reading() as reading:
-            return entries.balances(reading, [lot])[lot].quantity
+            return balances(reading, [lot])[lot].quantity
 
     def rows(self) -> dict[str, list[tuple[Any, ...]]]:
         """Every row of the workshop, by table, in an order that does not depend on how they were written."""

@@ -11,6 +11,7 @@ from sqlalchemy import text
 from sqlalchemy.exc import IntegrityError
 
 from service.store import entries
+from service.store.balances import Balance, balances
 from service.store.entries import Entry
 from service.store.session import open_database
 from service.store.upgrade import migration_settings
@@ -82,7 +83,7 @@ def test_rows_of_the_schema_before_are_kept(tmp_path: Path) -> None:
     database.upgrade()
     with database.reading(1) as reading:
         assert entries.of_lots(reading) == [Entry("lots", "ash-1", "opening", 0, "ash-1", "ash", None, "mass", 5)]
-        assert entries.balances(reading) == {"ash-1": entries.Balance("mass", 5, 0)}
+        assert balances(reading) == {"ash-1": Balance("mass", 5, 0)}
     database.close()
 
 

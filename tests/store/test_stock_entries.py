@@ -9,6 +9,7 @@ import pytest
 
 from service.errors import Conflict, InvalidInput
 from service.store import entries
+from service.store.balances import balances
 from tests.store.book import CARBONATE_RUN, ROAST_RUN, Book, altered
 
 GRAM = 10**9
@@ -56,7 +57,7 @@ def test_an_amount_is_turned_into_the_lots_own_dimension(filled: Book) -> None:
 def test_what_cannot_be_converted_is_counted_as_unknown(filled: Book) -> None:
     note(filled, "E-1", "sample", "2026-05-02", "1 mL")
     with filled.reading() as reading:
-        assert entries.balances(reading, ["malachite-1"])["malachite-1"].unknown == 1
+        assert balances(reading, ["malachite-1"])["malachite-1"].unknown == 1
     with pytest.raises(InvalidInput) as refused:
         note(filled, "E-2", "recount", "2026-05-02", "1 mL")
     assert faults_of(refused) == {"/amount": "cannot-be-converted"}

@@ -11,6 +11,7 @@ from service.errors import Conflict, InvalidInput, RevisionRequired, StaleRevisi
 from service.record.put import post_record, put_record
 from service.record.written import Written
 from service.store import entries, links, records, shelf
+from service.store.balances import Balance, balances
 from service.store.session import Database
 from tests.store.book import AT, CARBONATE_RUN, MATERIALS, ROAST_RUN, ROUTE, VITRIOL_LOT, Book, altered
 
@@ -323,7 +324,7 @@ def test_what_cannot_be_converted_is_counted_as_unknown(filled: Book) -> None:
         "runs", "R-2", altered(ROAST_RUN, charges=charges, outturns=[{"material": "copper-oxide", "net": "0.5 g"}])
     )
     with filled.reading() as reading:
-        assert entries.balances(reading, ["ash-1"])["ash-1"] == entries.Balance("mass", 10**12, 1)
+        assert balances(reading, ["ash-1"])["ash-1"] == Balance("mass", 10**12, 1)
         (line,) = [line for line in entries.of_lots(reading, ["ash-1"]) if line.kind == "charge"]
     assert (line.quantity, line.reason) == (None, "the density of soda-ash is not known")
 

@@ -11,7 +11,7 @@ from sqlalchemy import Table
 from service.store.tables.catalogue import materials, offers, projects, suppliers
 from service.store.tables.findings import finding_replies
 from service.store.tables.imports import imports
-from service.store.tables.ledger import entries
+from service.store.tables.ledger import balances, entries
 from service.store.tables.rates import exchange_rates, rates
 from service.store.tables.routes import routes, steps
 from service.store.tables.runs import outcomes, runs
@@ -38,12 +38,13 @@ KINDS: Final[Mapping[str, Table]] = MappingProxyType(
 )
 """Kind of record to its table, a kind after those that it refers to; the workshop's own record is in ``workshops``."""
 
-DERIVED: Final = (*KINDS.values(), steps, links, outcomes, entries)
+DERIVED: Final = (*KINDS.values(), steps, links, outcomes, entries, balances)
 """Everything that can be made again from ``revisions``; a table after those that its foreign keys name."""
 
 __all__ = [
     "DERIVED",
     "KINDS",
+    "balances",
     "entries",
     "finding_replies",
     "imports",

@@ -1,4 +1,4 @@
-"""The ledger's lines: what each record puts on a lot or takes from it, and what it states of work and money."""
+"""The ledger's lines: what each record puts on a lot or takes from it, what it states of work and money; balances."""
 
 from __future__ import annotations
 
@@ -50,8 +50,7 @@ entries = workshop_table(
         "AND (price_micro IS NULL OR credit_micro IS NULL)",
         name="money",
     ),
-    # Whole by itself for the balance of a lot, which every write asks and whose lines lie far apart in the table.
-    Index("ix_entries_workshop_lot", "workshop", "lot", "dimension", "quantity", "reason"),
+    Index("ix_entries_workshop_lot", "workshop", "lot"),
 )
 """``line`` counts within the list of the record that ``kind`` names. ``quantity`` is signed, in ng, nL or nmol of the
 lot's own dimension (of its own where a charge or an outturn has no lot), NULL with a ``reason`` where it cannot be
@@ -62,3 +61,17 @@ the landed price of a purchase's line, a charge's own price times its amount, wh
 none is stated. An outturn has its ``role``, and what it states of a ``waste_class``, of a share of the run's cost
 (10⁻⁶, shares that come to 1 come to exactly 10⁶) and of a ``credit_micro`` in ``currency``. A line of
 ``stock-entries`` that takes another back has the kind and the day of that one and the opposite sign."""
+
+balances = workshop_table(
+    "balances",
+    text("lot", primary_key=True),
+    integer("giga"),
+    integer("rest"),
+    integer("unknown"),
+    refers("lot", "lots"),
+    CheckConstraint("rest BETWEEN 0 AND 999999999", name="rest"),
+    CheckConstraint("unknown >= 0", name="unknown"),
+    by_state=False,
+)
+"""What is left of a lot, ``giga`` · 10⁹ + ``rest`` in ng, nL or nmol: the sum of its lines, of which ``unknown`` have
+no quantity. In two parts, since large lines together may be beyond 64 bits."""

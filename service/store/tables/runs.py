@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from sqlalchemy import CheckConstraint, ForeignKeyConstraint, Index
+from sqlalchemy import text as text_of
 
 from service.store.types import integer, real, refers, text, workshop_table
 
+USABLE = "status = 'finished' AND excluded = 0 AND yield_fraction > 0"
+"""The outcomes that statistics count and that have a yield."""
 STATUS = "status IN ('open', 'finished', 'failed', 'abandoned')"
 
 runs = workshop_table(
@@ -65,10 +68,13 @@ outcomes = workshop_table(
     ForeignKeyConstraint(["workshop", "run"], ["runs.workshop", "runs.code"]),
     CheckConstraint(STATUS, name="status"),
     # Whole by itself for the newest usable runs of a step before a day, beside which every write's yield is looked at.
+    # Of no others, so that the question costs the same whatever else a step has had.
     Index(
-        "ix_outcomes_workshop_step_day",
-        *("workshop", "route", "step", "finished_on", "run"),
-        *("pooled_as", "status", "excluded", "yield_fraction", "batch_g"),
+        "ix_outcomes_usable",
+        *("workshop", "route", "step", "pooled_as", "finished_on", "run"),
+        *("yield_fraction", "batch_g", "status", "excluded"),
+        sqlite_where=text_of(USABLE),
+        postgresql_where=text_of(USABLE),
     ),
     CheckConstraint("batch_g >= 0", name="batch"),
     CheckConstraint("theoretical_g >= 0", name="theoretical"),

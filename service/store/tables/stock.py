@@ -29,6 +29,7 @@ stock_entries = workshop_table(
     text("project", nullable=True),
     refers("project", "projects"),
     CheckConstraint("kind IN ('delivery', 'sample', 'recount', 'assay', 'write-off', 'disposal')", name="kind"),
-    Index("ix_stock_entries_workshop_lot", "workshop", "lot"),
+    # With what a lot was last counted on, by itself.
+    Index("ix_stock_entries_workshop_lot", "workshop", "lot", "kind", "on"),
 )
 """An entry that takes another back (``reverses``) has the ``lot`` and the ``kind`` of that one."""

@@ -72,4 +72,5 @@ links = workshop_table(
     text("to_kind", primary_key=True),
     text("to_code", primary_key=True),
     Index("ix_links_to", "workshop", "to_kind", "to_code", "from_kind", "from_code"),
+    by_state=False,
 )
