@@ -185,15 +185,8 @@ class _Gathering:
     def _shelf(self, model: RouteModel, worth: Worth) -> Usable:
         if self.stock == NONE and not self.lots:
             return Usable({}, {}, ())
-        least = {step.product: step.minimum_assay.base() for step in model.order if step.minimum_assay is not None}
         lots = model.on_shelf
-        found = usable(
-            [] if self.stock == NONE else [each for each in lots if each.lot.code not in self.lots],
-            self.exchange.as_of,
-            projects=None if self.stock == ALL else self.projects,
-            minimum_assay=least,
-            worth=worth,
-        )
+        found = self._usable(model, worth)
         if self.lots:
             found = self._with_named(found, lots, worth)
         kept = {each.lot.material for each in lots}
@@ -204,6 +197,22 @@ class _Gathering:
             if day is not None and each.lot.code not in left_alone:
                 self.expires_on[each.lot.material] = min(day, self.expires_on.get(each.lot.material, day))
         return found
+
+    def _usable(self, model: RouteModel, worth: Worth) -> Usable:
+        """What may be taken of the lots that nothing is said of by name."""
+        projects = None if self.stock == ALL else frozenset(self.projects)
+
+        def made() -> Usable:
+            return usable(
+                [] if self.stock == NONE else [each for each in model.on_shelf if each.lot.code not in self.lots],
+                self.exchange.as_of,
+                projects=projects,
+                minimum_assay={x.product: x.minimum_assay.base() for x in model.order if x.minimum_assay is not None},
+                worth=worth,
+            )
+
+        # What a route's lots count for by itself follows from it alone.
+        return made() if self.lots or worth != model.worth else model.kept(("usable", projects), made)
 
     def _with_named(self, found: Usable, lots: Iterable[Remainder], worth: Worth) -> Usable:
         """The same with the lots that are to be taken, and those that are not among what is left alone."""

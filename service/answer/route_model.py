@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, TypeVar
@@ -67,12 +67,12 @@ class RouteModel:
         self.book, self.route, self.as_of, self.since = book, route, as_of, since
         # Only of the route that the book itself has may be kept what follows from it.
         self._own = book.is_own(route)
-        self.order, self.by_volume, self.materials = self._kept("lay-out", self._laid_out)
+        self.order, self.by_volume, self.materials = self.kept("lay-out", self._laid_out)
         self._expects: dict[str, float | None] = {}
         self.runs = {step.code: step_runs(book, route, step, as_of, since) for step in self.order}
 
-    def _kept(self, name: str, make: Callable[[], T]) -> T:
-        """Return what follows from the state, the route, its days and nothing else, made once a state."""
+    def kept(self, name: Hashable, make: Callable[[], T]) -> T:
+        """Return what follows from ``name``, the state, the route, its days and nothing else, made once a state."""
         return self.book.fact((name, self.route.code, self.as_of, self.since), make) if self._own else make()
 
     def _laid_out(self) -> tuple[tuple[Step, ...], frozenset[str], Mapping[str, Material]]:
@@ -84,13 +84,13 @@ class RouteModel:
     @cached_property
     def strengths(self) -> dict[str, Strength]:
         """The expected strength of every input, by material."""
-        return dict(self._kept("strengths", lambda: expected_strengths(self.book, self.runs, self.materials)))
+        return dict(self.kept("strengths", lambda: expected_strengths(self.book, self.runs, self.materials)))
 
     @cached_property
     def steps(self) -> tuple[StepModel, ...]:
         """The steps, each after those that feed it; the last makes the route's product."""
         places = {step.code: place for place, step in enumerate(self.order)}
-        return self._kept("steps", lambda: tuple(self._model(step, places) for step in self.order))
+        return self.kept("steps", lambda: tuple(self._model(step, places) for step in self.order))
 
     def _model(self, step: Step, places: Mapping[str, int]) -> StepModel:
         def maker(material: str) -> int | None:
@@ -119,7 +119,7 @@ class RouteModel:
     def on_shelf(self) -> Sequence[Remainder]:
         """What is left of every lot of what the route takes or makes, by code."""
         materials = {*self.bought, *(step.product for step in self.order)}
-        return self._kept("on the shelf", lambda: lots_of(self.book, materials, self.materials))
+        return self.kept("on the shelf", lambda: lots_of(self.book, materials, self.materials))
 
     def worth(self, material: str, strength: Strength) -> float:
         """Return how many grams of a material as expected a gram of it at ``strength`` stands for.

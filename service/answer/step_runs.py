@@ -87,7 +87,7 @@ class StepRuns:
             return ()
         return tuple(self.codes[place] for place in np.flatnonzero(self.yields > 1.0).tolist())
 
-    @property
+    @cached_property
     def best(self) -> tuple[str, float] | None:
         """The counted run of the highest yield, and that yield: none above 1, which says that something is wrong."""
         found = [

@@ -173,6 +173,17 @@ def test_stock_that_nearly_suffices_still_takes_a_campaign_upstream() -> None:
     assert plan.campaign.starting["ore"].need_g > 1.0
 
 
+def test_just_past_the_stock_what_begins_is_as_far_reaching_as_without_any() -> None:
+    # Found by the laws: so much of little was taken for all that can be, and spare batches were added without end.
+    poor = forecast_step([0.0625], 0, mass_ratio=False, pi0=0.02)
+    steps = line(poor, poor)
+    draws = [step_draws(s.forecast, seed_for("law", s.code, "yield"), 256) for s in steps]
+    beyond_g = starting_amount(product_per_gram(draws, [1, 1], [1.0, 1.0]), 0.5, 0.5)
+    plan = plan_route([steps[0], replace(steps[1], stock_g=0.5)], 1.0, 0.5, seed_words=("law",), trials=256)
+    assert plan.campaign.starting["ore"].need_g == pytest.approx(beyond_g, rel=1e-8)
+    assert not any(step.spare_batches for step in plan.campaign.steps)
+
+
 def branched() -> list[PlanStep]:
     return [
         PlanStep("metal", HALF, 1.0, bought=(ore(),)),

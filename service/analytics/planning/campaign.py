@@ -15,6 +15,7 @@ from service.analytics.planning.graph import PlannedFlow, PlanStep
 MOST_RATIO = 1e9
 """A mass ratio's draws have tails that no vessel holds; beyond this they are taken as this."""
 
+_VAST, _VASTEST = 1e9, 1e100
 _NOTHING = np.zeros(1)
 
 
@@ -142,13 +143,18 @@ class Campaigns:
             ]
         )
 
-    def counted_reach(self, flow: PlannedFlow, target_g: float) -> float:
+    def counted_reach(self, flow: PlannedFlow, target_g: float, *, past_stock: bool = False) -> float:
         """Return the share of the trials that reach the target in the flow's batches, however large they are.
 
         Only what begins the route is made vast: what it gives carries the rest along in the planned proportions, and
-        stock stays what it is.
+        stock stays what it is. Where stock covers nearly all, little begins the route, and a vast amount of that may be
+        no large one; with ``past_stock`` it is vast beside the stock too.
         """
-        boundless = 1e9 * max(flow.output_g, target_g) / flow.output_g
+        boundless = _VAST * max(flow.output_g, target_g) / flow.output_g
+        if past_stock:
+            for wanted, stock, count in zip(flow.product_g, flow.from_stock_g, flow.batches, strict=True):
+                if count and stock:
+                    boundless = min(boundless * wanted / (wanted - stock), _VASTEST)
         vast = begun_with(self._steps, flow, boundless)
         return reach_probability(self.carry_out(vast, limited=False).final_g, 1.0, target_g)[0]
 

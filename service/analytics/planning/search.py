@@ -276,13 +276,17 @@ class Search:
         return self._planned(output_g, spares)
 
     def _spares_for(self, bare: PlannedFlow) -> tuple[int, ...]:
-        spares = [spare if count else 0 for spare, count in zip(self._wanted, bare.batches, strict=True)]
-        flow = bare
+        wanted = tuple(spare if count else 0 for spare, count in zip(self._wanted, bare.batches, strict=True))
+        flow, spares = bare, list(wanted)
         if any(spares):
             flow = self._planned(bare.output_g, spares)
         while not self._reachable(flow):
             place = self.best_spare(flow.batches)
             if place is None or flow.batches[place] >= MOST_BATCHES:
+                flow = self._planned(bare.output_g, wanted)
+                past_stock = self.campaigns.counted_reach(flow, self.target_g, past_stock=True)
+                if any(flow.from_stock_g) and past_stock >= self.confidence:
+                    return wanted  # more of everything does what no spare batch of so little can
                 raise NotComputable(
                     f"no number of batches up to {MOST_BATCHES} of a step reaches the target with probability "
                     f"{self.confidence:g}: ask for less, or record runs that succeed",
