@@ -282,11 +282,13 @@ def _step_line(costing: Costing, place: int, dry: float) -> dict[str, Any]:
 
 
 def _material_lines(costing: Costing, dry: float) -> list[dict[str, Any]]:
-    grams = grams_behind(costing)
+    """The dearest first; of what has no price the known part, null where that is nothing, and why."""
+    grams, unpriced = grams_behind(costing), frozenset(costing.found.unpriced)
     return [
         {
             "material": material,
-            "cost_per_g": _per(cost, dry),
+            "cost_per_g": None if material in unpriced and not cost else _per(cost, dry),
+            "reason": costing.why_unpriced(material) if material in unpriced else None,
             **{
                 f"{key}_per_g": amount
                 for key, amount in shown(

@@ -130,8 +130,9 @@ class MaterialCost(Described):
     """What a material adds to the cost."""
 
     material = fields.String(required=True)
-    cost_per_g = number()
+    cost_per_g = number("its known part where it has no price, null where nothing of it is known")
     amount_g_per_g = number("grams behind a gram of the product")
+    reason = text("why it has no price")
 
 
 class BuyInstead(Described):

@@ -120,8 +120,7 @@ class ChoiceField(ValueField[str]):
         expected = "one of " + ", ".join(self.choices)
         text = self.text(written, 64, expected)
         if text not in self.choices:
-            # 'done' is not to be taken for 'abandoned': what is no slip of the pen gets the whole list.
-            near = difflib.get_close_matches(text.lower(), self.choices, n=1, cutoff=0.7)
+            near = difflib.get_close_matches(text.lower(), self.choices, n=1, cutoff=0.7)  # never 'abandoned' of 'done'
             hint = f"did you mean {near[0]!r}?" if near else f"it is {expected}"
             self.refuse("unknown-word", f"{self.called} cannot be {text!r}: {hint}", expected)
         return text

@@ -61,6 +61,9 @@ def test_what_has_no_price_is_never_free(desk: Desk) -> None:
     found = desk.cost("oxide")
     assert found["cost_per_g"] is None
     assert [line["name"] for line in found["unpriced"]] == ["soda-ash"]
+    ash = named(found["by_material"], material="soda-ash")
+    assert (ash["cost_per_g"], ash["reason"]) == (None, found["unpriced"][0]["reason"])
+    assert {line["reason"] for line in found["by_material"] if line is not ash} == {None}
     assert found["cost_per_g_at_least"] == pytest.approx(2 / 100 / (20.41 / 50.0) / 0.65, rel=1e-6)
     assert found["reasons"].keys() >= {"cost_per_g", "cost_per_contained_g", "cash_per_g", "low", "high"}
     # The newest charge that states a price is a price too: 3.50 a kg.

@@ -114,6 +114,7 @@ def test_hosts_that_are_named(client_of: ClientOf) -> None:
     assert client.get("/v1/materials", base_url="http://book.example").status_code == 200
     for host in ("elsewhere.example", "book.example.elsewhere", "localhost"):
         check_problem(client.get("/v1/materials", base_url=f"http://{host}"), 421, "unknown-host")
+        assert client.get("/health/ready", base_url=f"http://{host}").status_code == 200, "a container asks by number"
 
 
 def test_health_and_counts(bench: FlaskClient) -> None:
