@@ -75,7 +75,8 @@ def _behind(found: LotLedger, told: Ancestry, reasons: dict[str, str]) -> dict[s
         row: LotRow = found.columns.rows[each.lot]
         amount = each.amount * scale
         line = {"lot": row.code, "material": row.material, **amount_of(amount, row.dimension)}
-        lines.append({**line, "cost": each.micro * scale / 10**6})
+        priced = not unpriced_behind(found.ledger, each.lot)
+        lines.append({**line, "cost": each.micro * scale / 10**6 if priced else None})
     waste_g = _embodied_waste(found, told, scale, reasons)
     return {
         "per": per,
@@ -94,7 +95,7 @@ def _beside_lots(found: LotLedger, told: Ancestry, scale: float) -> list[dict[st
     amounts: dict[tuple[str, str | None, str | None], tuple[float, float, bool]] = {}
     for event, part in told.events.items():
         for each in found.facts(event).direct:
-            key = (each.of, each.material, each.dimension)
+            key = ("material" if each.of == "charge" else each.of, each.material, each.dimension)
             amount, micro, known = amounts.get(key, (0.0, 0.0, True))
             amounts[key] = (
                 amount + part * (each.quantity or 0),

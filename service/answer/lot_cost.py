@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any, Final
 
-from service.analytics.money.traced import events_behind, lot_values, take_value, unpriced_in
+from service.analytics.money.traced import events_behind, lot_values, take_value, unpriced_behind, unpriced_in
 from service.answer.book import Book
 from service.answer.ledger import traced_ledger
 from service.answer.ledger_words import amount_of, money, unpriced_lines
@@ -63,7 +63,7 @@ def lot_cost_of(
     share = total / whole if (whole := _event_cost(found, event, values)) else 0.0
     return answer | {
         "unpriced": unpriced,
-        "inputs": [_input(found, take, values, share) for take in _takes(found, event)],
+        "inputs": [_input(found, take, values, share, known) for take in _takes(found, event)],
         "direct": money(round(int(ledger.cost[event]) * share), found.currency),
         "not_counted": sorted({name for each in behind for name in found.facts(each).not_counted}),
         "reasons": reasons,
@@ -147,16 +147,20 @@ def _event_cost(found: LotLedger, event: int, values: dict[int, int]) -> int:
     return int(ledger.cost[event]) + taken
 
 
-def _input(found: LotLedger, take: int, values: dict[int, int], share: float) -> dict[str, Any]:
-    """What went into the run or pool from one lot, and which part of its cost this lot carries."""
+def _input(found: LotLedger, take: int, values: dict[int, int], share: float, known: bool) -> dict[str, Any]:
+    """What went into the run or pool from one lot, and which part of its cost this lot carries.
+
+    ``known``: nothing behind the whole is unpriced, so that no single input has to be looked at.
+    """
     ledger, lot = found.ledger, int(found.ledger.take_lot[take])
     row = found.columns.rows[lot]
     cost = take_value(ledger, take, values[lot])
+    priced = known or not unpriced_behind(ledger, lot)
     return {
         "lot": row.code,
         "material": row.material,
         **amount_of(int(ledger.take_quantity[take]), row.dimension),
-        "cost": cost * share / 10**6,
+        "cost": cost * share / 10**6 if priced else None,
     }
 
 

@@ -85,7 +85,7 @@ class _TracedRoute:
             "labour_h_per_g": None if "labour_h_per_g" in reasons or not dry_g else hours / dry_g,
             "unpriced": unpriced_lines(self.unpriced(lots), self.found.columns.reasons),
             "cost_per_g_at_least": per_g(loaded),
-            "consumed": None if loaded is None else money(loaded, shown),
+            "consumed": None if known is None else money(known, shown),
             "cash": money(cash, shown),
             "leftovers": self.leftovers(),
             "failures": money(self.spent(Kind.FAILED), shown),
@@ -222,6 +222,8 @@ class _TracedRoute:
         reasons = dict.fromkeys(("low", "high"), "what was paid is no estimate")
         reasons["leak_per_g"] = "what could be gained is a matter of today's prices: the standard basis has it"
         names = ("cost_per_g", "cost_per_g_good_runs", "failures_per_g", "cost_per_contained_g", "cash_per_g")
+        if unknown:
+            reasons["consumed"] = "something behind it is unpriced"
         if why is not None:
             reasons |= dict.fromkeys(names, why)
         elif not contained_g:
@@ -229,7 +231,8 @@ class _TracedRoute:
         if not dry_g and why is not None:
             reasons |= dict.fromkeys(("cost_per_g_at_least", "labour_h_per_g"), why)
         if isinstance(self.load, str):
-            return reasons | dict.fromkeys(("cost_per_g", "failures_per_g", "cost_per_g_at_least"), self.load)
+            unloaded = ("cost_per_g", "failures_per_g", "cost_per_g_at_least", "consumed")
+            return reasons | dict.fromkeys(unloaded, self.load)
         unspread = self.load.unspread
         lost = [self.found.ledger.steps[step] for step in unspread if self.found.ledger.steps[step].startswith(
             f"{self.route.code}/")]  # fmt: skip
@@ -316,7 +319,8 @@ class _TracedRoute:
         for each in self.behind.bought:
             row: LotRow = self.found.columns.rows[each.lot]
             if left.quantity[each.lot]:
-                worth = money(int(left.micro[each.lot]), self.found.basis.currency)
+                priced = not self.found.traced.unknown_lots[each.lot]
+                worth = money(int(left.micro[each.lot]), self.found.basis.currency) if priced else None
                 lines.append({"lot": row.code, "material": row.material, "expires_on": row.expires_on, "value": worth,
                               **amount_of(int(left.quantity[each.lot]), row.dimension)})  # fmt: skip
         return lines

@@ -147,7 +147,7 @@ class Leftover(Described):
 
     lot = fields.String(required=True)
     material = fields.String(required=True)
-    value = fields.Nested(MoneyAnswer)
+    value = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "null where its lot is unpriced"})
     expires_on = text()
 
 

@@ -227,19 +227,6 @@ class ChargeResult(Described):
     reasons = _reasons()
 
 
-class RunCost(Described):
-    """What a run took and paid, and where that went; ``/v1/runs/{run}/cost`` has every input and outturn."""
-
-    total = fields.Nested(MoneyAnswer, allow_none=True, metadata={"description": "all that it took and paid"})
-    total_at_least = fields.Nested(MoneyAnswer, metadata={"description": "the part that is priced"})
-    made = fields.Nested(MoneyAnswer, metadata={"description": "what of it the lots carry that it made"})
-    failures = fields.Nested(MoneyAnswer)
-    abandoned = fields.Nested(MoneyAnswer)
-    work_in_progress = fields.Nested(MoneyAnswer, metadata={"description": "all of it until the run is finished"})
-    unpriced = fields.List(fields.Dict(), metadata={"description": "what has no price"})
-    not_counted = fields.List(fields.String(), metadata={"description": "what is in no figure"})
-
-
 class RunResult(Described):
     """What follows from what was weighed."""
 
@@ -260,9 +247,7 @@ class RunResult(Described):
     mass_balance_u = number()
     charges = many(ChargeResult)
     outturns = fields.List(fields.Dict())
-    cost = fields.Nested(
-        RunCost, metadata={"description": "of a run that is read alone; not in a list, nor in the answer to a write"}
-    )
+    cost = fields.Dict(metadata={"description": "of a run that is read alone: the sums of /v1/runs/{run}/cost"})
     cost_per_g = number("what a gram of the product carries, as isolated, dry; beside cost")
     reasons = _reasons()
 

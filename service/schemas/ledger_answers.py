@@ -39,7 +39,7 @@ class LotInput(CountedAmount):
 
     lot = fields.String(required=True)
     material = fields.String(required=True)
-    cost = number()
+    cost = number("null where it, or anything behind it, is unpriced")
 
 
 class RecordNamed(Described):
@@ -139,13 +139,13 @@ class Behind(CountedAmount):
 
     lot = fields.String(required=True)
     material = fields.String(required=True)
-    cost = number()
+    cost = number("null where it, or anything behind it, is unpriced")
 
 
 class BesideLots(UsedAmount):
     """What runs behind a gram used without a lot: materials, labour, energy, waste, consumables."""
 
-    of = fields.String(required=True)
+    of = fields.String(required=True, metadata={"description": "material, labour, energy, waste or consumables"})
     material = text()
     cost = number("null where it is not known or not counted")
 

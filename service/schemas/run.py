@@ -208,17 +208,19 @@ def _share_faults(status: str | None, outturns: Sequence[Outturn]) -> Iterator[F
     """Yield the fault of stated shares of the cost that are not shares of one whole.
 
     They are at most 1; where none is left that would take the rest they are 1: of a finished run, when every lot that
-    it makes states a share or carries a credit. What a failed or abandoned run leaves over is the failure's.
+    it makes states a share or carries a credit, and so does the product that it handed over without one. What a failed
+    or abandoned run leaves over is the failure's.
     """
     stated = [outturn.cost_share.value for outturn in outturns if outturn.cost_share is not None]
     whole = sum(stated)
     if whole > 1:
         detail = f"the shares of cost come to {whole:f}, more than the whole"
         yield Fault("out-of-range", detail, expected="at most 1 together", pointer="/outturns")
-    takes_the_rest = [each for each in outturns if each.lot and each.cost_share is None and each.credit is None]
+    silent = [each for each in outturns if each.cost_share is None and each.credit is None]
+    takes_the_rest = [each for each in silent if each.lot or each.role == PRODUCT]
     if stated and whole < 1 and status == FINISHED and not takes_the_rest:
         detail = f"every lot that comes out states its share of the cost, and they come to {whole:f}, not to 1"
-        expected = "shares that sum to 1, or a lot that states none and takes the rest"
+        expected = "shares that sum to 1, or a lot or product that states none and takes the rest"
         yield Fault("shares-not-one", detail, expected=expected, pointer="/outturns")
 
 

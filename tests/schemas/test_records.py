@@ -433,3 +433,5 @@ def test_what_a_failed_run_leaves_over_is_the_failures() -> None:
     assert places("runs", {**BODIES["runs"], "outturns": [{**product, "cost_share": "0.94"}, recovered]}) == {
         ("/outturns", "shares-not-one")
     }
+    handed_over = {"material": "ester", "net": "1 g"}
+    assert faults("runs", {**BODIES["runs"], "outturns": [handed_over, recovered]}) == []

@@ -28,8 +28,9 @@ def bench(client: FlaskClient) -> Bench:
 
 
 def result(bench: Bench, run: str) -> dict[str, Any]:
+    """What was weighed and what follows from it; the money behind a run moves with the runs behind it."""
     found: dict[str, Any] = bench.get(f"runs/{run}")["result"]
-    return found
+    return {name: value for name, value in found.items() if not name.startswith("cost")}
 
 
 def results(bench: Bench) -> dict[str, dict[str, Any]]:

@@ -82,6 +82,16 @@ def test_what_is_unpriced_is_named_and_the_rest_stands_beside(bench: Bench) -> N
     salt, gift = found["inputs"]
     assert (salt["cost"], gift["cost"]) == (eur("2.40"), None)
     assert (gift["lot"], gift["amount_g"]) == ("gift", 90)
+    lot = body["outturns"][0]["lot"]
+    assert {line["lot"]: line["cost"] for line in bench.get(f"lots/{lot}/cost")["inputs"]}["gift"] is None
+    behind = {line["lot"]: line["cost"] for line in bench.get(f"lots/{lot}/ancestry")["behind_a_gram"]}
+    assert behind == {salt["lot"]: pytest.approx(0.024), "gift": None}
+    last = {"charges": [{"lot": lot, "amount": "9 g"}], "outturns": [{"material": "ester", "net": "8 g"}]}
+    bench.put("runs/E-6", {**body, "step": "esterify", **last})
+    traced = bench.get("routes/ester/cost", basis="traced")
+    assert (traced["cost_per_g"], traced["consumed"]) == (None, None)
+    assert traced["reasons"]["consumed"] == "something behind it is unpriced"
+    assert {line["lot"]: line["value"] for line in traced["leftovers"]}["gift"] is None
 
 
 def test_hours_count_where_they_are_asked_for_and_what_has_no_rate_is_said(bench: Bench) -> None:
