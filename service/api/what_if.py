@@ -85,8 +85,8 @@ def operations() -> Sequence[Operation]:
             "Today's plan and up to twenty scenarios beside it",
             "Each scenario is a list of changes: a yield, a failure rate, limits, a price, a pack, an assay, a "
             "content, the stock, a line of a bill changed, added or removed, a step bought in place of made, another "
-            "route, target or confidence. All are planned on the same draws, so that they differ by what was changed; each difference "
-            "from today has its Monte Carlo uncertainty. Nothing is recorded.",
+            "route, target or confidence. All are planned on the same draws, so that they differ by what was changed; "
+            "each difference from today has its Monte Carlo uncertainty. Nothing is recorded.",
             _what_if,
             WhatIfSchema,
             WhatIfAnswer,

@@ -18,6 +18,7 @@ from service.schemas.fields import (
     FractionField,
     MoneyField,
     NumberField,
+    ShelfLifeField,
     TextField,
 )
 from service.schemas.material import LONGEST_NAME
@@ -55,6 +56,7 @@ class OfferSchema(RecordShape):
     density = AmountField("density")
     valid_from = DateField()
     valid_to = DateField()
+    shelf_life = ShelfLifeField(description="how long a pack keeps from the day on which it is bought")
 
     def rules(self, data: Mapping[str, Any], body: Mapping[str, Any]) -> Iterable[Fault]:
         """An offer ends after it begins."""
