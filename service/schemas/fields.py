@@ -13,7 +13,6 @@ from marshmallow import ValidationError
 from service.domain.formula import Formula, parse_formula
 from service.domain.money import Money, parse_money
 from service.domain.quantity import Quantity, Sign, parse_fraction, parse_number, parse_quantity
-from service.domain.shelf_life import ShelfLife, parse_shelf_life
 from service.domain.units import DIMENSIONS, wanted
 from service.errors import Fault, InvalidInput
 from service.schemas.shape import UNWRITABLE, Refusing, pointer_token
@@ -145,20 +144,6 @@ class DateField(ValueField[dt.date]):
         if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
             self.refuse("out-of-range", f"{text} is too far off: check the year", f"{_FIRST_YEAR} to {_LAST_YEAR}")
         return day
-
-
-class ShelfLifeField(ValueField[ShelfLife]):
-    """How long something keeps."""
-
-    documented: ClassVar[Mapping[str, Any]] = {
-        "type": "string",
-        "pattern": "^[0-9]{1,6} ?([Dd]|[Dd]ays?|[Ww]eeks?|[Mm]onths?|[Yy]|[Yy]ears?)$",
-        "examples": ["18 months", "2 y"],
-    }
-
-    def read(self, written: Any) -> ShelfLife:
-        """Return the calendar months and days."""
-        return parse_shelf_life(self.text(written, 64, "a whole number of days, weeks, months or years"))
 
 
 class BoolField(ValueField[bool]):
