@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
@@ -16,6 +17,8 @@ from service.answer.prices import Exchange
 from service.domain.money import Money, from_micro
 from service.domain.offer import Offer
 
+_MOST_HOURS = 1000 * 365 * 24  # a plan that takes a thousand years has no day on which it is done
+
 
 class Layout:
     """One plan with the inputs that it is shown with."""
@@ -29,8 +32,8 @@ class Layout:
         """Return the keys of the answer that follow from the plan alone."""
         plan, campaign, inputs = self.plan, self.plan.campaign, self.inputs
         reasons: dict[str, str] = {}
-        if self.purchase.packs:
-            reasons["materials.left_over_expires_on"] = "an offer states no day on which its packs expire"
+        if silent := [code for code in self.purchase.packs if self.offers[code].shelf_life is None]:
+            reasons["materials.left_over_expires_on"] = f"no shelf life is stated of {', '.join(silent)}"
         return {
             "route": inputs.route,
             "product": inputs.product,
@@ -50,6 +53,7 @@ class Layout:
             "starting_materials": _starting(campaign.starting),
             "steps": [self._step_line(place) for place in range(len(campaign.steps))],
             "materials": self._materials(),
+            "expiring": self._expiring(),
             "at_the_mean": {
                 "starting_materials": _starting(plan.at_the_mean.starting),
                 "p_reach": plan.at_the_mean.p_reach,
@@ -182,7 +186,7 @@ class Layout:
                 "packs": self._packs(material),
                 "on_hand_expires_on": self._expiry(material),
                 "left_over_value": self._left_over_value(material),
-                "left_over_expires_on": None,
+                "left_over_expires_on": self._pack_expiry(material),
                 "reason": self._reason(material),
             }
             for material, need in sorted(self.plan.campaign.materials.items())
@@ -195,8 +199,55 @@ class Layout:
         """The day on which the first of the lots that may be taken expires; None where none does."""
         return self.inputs.expires_on.get(material)
 
+    def _pack_expiry(self, material: str) -> str | None:
+        """The first day on which a pack expires that is bought today; None where no offer states a shelf life."""
+        bought = (self.offers[code] for code in self.purchase.packs)
+        days = [
+            offer.shelf_life.ends(self.inputs.as_of)
+            for offer in bought
+            if offer.material == material and offer.shelf_life is not None
+        ]
+        return min(days).isoformat() if days else None
+
+    def _expiring(self) -> list[dict[str, Any]]:
+        """What is left over of packs that expire, the first day first, and what that would waste."""
+        found = []
+        done = self._done_on()
+        for material, left in self.purchase.left_over_g.items():
+            day = self._pack_expiry(material)
+            if day is None:
+                continue
+            too_late = done is not None and day < done
+            if left <= 0.0 and not too_late:
+                continue
+            value = self._left_over_value(material)
+            unit = "mL" if material in self.inputs.by_volume else "g"
+            worth = "" if value is None else f", worth {value:.2f} {self.exchange.currency} today,"
+            detail = f"{left:.4g} {unit} of {material} that the packs leave over{worth} will have expired on {day}"
+            if too_late:
+                detail += f"; and so will what is wanted, if the plan takes until {done} and is begun today"
+            found.append(
+                {
+                    "material": material,
+                    **shown(self.inputs.by_volume, material, left_over=left),
+                    "value": value,
+                    "expires_on": day,
+                    "before_the_plan_is_done": None if done is None else too_late,
+                    "currency": self.exchange.currency,
+                    "detail": detail,
+                }
+            )
+        return sorted(found, key=lambda each: (each["expires_on"], each["material"]))
+
+    def _done_on(self) -> str | None:
+        """The day on which the plan is done if it is begun on the day of the answer; None where no time is told."""
+        hours = self._times({})["elapsed_h"]
+        if hours is None or hours > _MOST_HOURS:
+            return None
+        return (self.inputs.as_of + dt.timedelta(hours=hours)).isoformat()
+
     def _left_over_value(self, material: str) -> float | None:
-        """What the packs leave over is worth at today's price; a pack states no day on which it expires."""
+        """What the packs leave over is worth at today's price."""
         left, price = self.purchase.left_over_g.get(material), self.inputs.price_per_g.get(material)
         return None if left is None or price is None else left * price
 

@@ -7,13 +7,15 @@ from dataclasses import dataclass
 
 from service.domain.money import Money
 from service.domain.quantity import Quantity
+from service.domain.shelf_life import ShelfLife
 
 
 @dataclass(frozen=True, slots=True)
 class Offer:
     """A price for a pack of a material. A pack states no weighing: its amount is taken as printed.
 
-    ``assay`` is a mass fraction, ``density`` in g/mL; both may be None where the seller prints none.
+    ``assay`` is a mass fraction, ``density`` in g/mL, ``shelf_life`` how long an unopened pack keeps from the day on
+    which it is bought; each may be None where the seller prints none.
     """
 
     code: str
@@ -25,6 +27,7 @@ class Offer:
     density: Quantity | None = None
     valid_from: dt.date | None = None
     valid_to: dt.date | None = None
+    shelf_life: ShelfLife | None = None
 
     def valid_on(self, day: dt.date) -> bool:
         """Say whether the offer stands on ``day``; both ends are included, and an end left out is open.

@@ -50,13 +50,30 @@ class NeededMaterial(Described):
     planned_g = number()
     on_hand_g = number()
     on_hand_counts_as_g = number("what is on hand, in grams of the strength that is planned with")
-    to_buy_g = number()
+    to_buy_g = number("beyond what is on hand, in grams of the strength that is planned with")
     packs = many(Packs)
-    left_over_g = number("what the packs hold beyond the need")
+    left_over_g = number("what the packs hold beyond the need, in grams of the strength that is planned with")
     left_over_value = number("at today's price")
-    left_over_expires_on = text("null: a pack that is to be bought states no day")
+    left_over_expires_on = text(
+        "the first day on which a pack that is to be bought expires, bought on the day of the answer; "
+        "null where no offer of it states a shelf life"
+    )
     on_hand_expires_on = text("the first day on which a lot on hand expires")
     reason = text("why a figure of it is not known")
+
+
+class ExpiringAnswer(Described):
+    """What the packs leave over of a material that keeps for so long only."""
+
+    material = fields.String(required=True)
+    left_over_g = number("null where only mL can be told: then left_over_ml stands beside")
+    value = number("at today's price")
+    expires_on = fields.String()
+    before_the_plan_is_done = fields.Boolean(
+        allow_none=True, metadata={"description": "begun today; null where a step states no elapsed time"}
+    )
+    currency = fields.String()
+    detail = fields.String()
 
 
 class AtTheMean(Described):
@@ -186,6 +203,7 @@ class PlanAnswer(Answer):
     starting_materials = many(Amount)
     steps = many(PlannedStep)
     materials = many(NeededMaterial)
+    expiring = many(ExpiringAnswer, "what is left over of packs that expire, the first day first")
     at_the_mean = fields.Nested(AtTheMean)
     hands_on_h = number("null where a step states no labour")
     elapsed_h = number("the longest path over the steps, their batches one after another")

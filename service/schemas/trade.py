@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 from service.domain.offer import Offer
+from service.domain.shelf_life import ShelfLife, parse_shelf_life
 from service.domain.supplier import Supplier
 from service.domain.workshop import ExchangeRate, Rate
 from service.errors import Fault
@@ -19,6 +20,7 @@ from service.schemas.fields import (
     MoneyField,
     NumberField,
     TextField,
+    ValueField,
 )
 from service.schemas.material import LONGEST_NAME
 from service.schemas.rules import in_order
@@ -40,6 +42,20 @@ class SupplierSchema(RecordShape):
     minimum_order = MoneyField(description="the least order value")
 
 
+class ShelfLifeField(ValueField[ShelfLife]):
+    """How long something keeps."""
+
+    documented: ClassVar[Mapping[str, Any]] = {
+        "type": "string",
+        "pattern": "^[0-9]{1,6} ?([Dd]|[Dd]ays?|[Ww]eeks?|[Mm]onths?|[Yy]|[Yy]ears?)$",
+        "examples": ["18 months", "2 y"],
+    }
+
+    def read(self, written: Any) -> ShelfLife:
+        """Return the calendar months and days."""
+        return parse_shelf_life(self.text(written, 64, "a whole number of days, weeks, months or years"))
+
+
 class OfferSchema(RecordShape):
     """A price for a pack of a material, with the days between which it stands, both included."""
 
@@ -55,6 +71,7 @@ class OfferSchema(RecordShape):
     density = AmountField("density")
     valid_from = DateField()
     valid_to = DateField()
+    shelf_life = ShelfLifeField(description="how long a pack keeps from the day on which it is bought")
 
     def rules(self, data: Mapping[str, Any], body: Mapping[str, Any]) -> Iterable[Fault]:
         """An offer ends after it begins."""

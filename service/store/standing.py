@@ -151,6 +151,7 @@ def _offer(record: Offer) -> dict[str, Any]:
         "currency": record.price.currency,
         "valid_from": iso(record.valid_from),
         "valid_to": iso(record.valid_to),
+        "shelf_life": None if record.shelf_life is None else record.shelf_life.text(),
     }
 
 

@@ -201,6 +201,53 @@ def test_what_is_left_of_packs_has_a_value(bench: Desk) -> None:
     assert line["left_over_value"] == pytest.approx(line["left_over_g"] * 0.003)
 
 
+def test_what_is_left_of_packs_that_expire_is_said(bench: Desk) -> None:
+    """Ash that keeps for 18 months from the day of the answer, 2026-11-25; vitriol for nine days, and the plan takes
+    ten at the least."""
+    silent = bench.plan("oxide", 25.0, stock="none")
+    assert silent["expiring"] == []
+    assert "ash-1kg" in silent["reasons"]["materials.left_over_expires_on"]
+    offer = {"material": "soda-ash", "supplier": "corner", "pack": "1 kg", "price": eur("3")}
+    bench.put("offers", "ash-1kg", {**offer, "shelf_life": "18 months"})
+    found = bench.plan("oxide", 25.0, stock="none")
+    line = named(found["materials"], material="soda-ash")
+    assert line["left_over_expires_on"] == "2028-05-25"
+    (ash,) = found["expiring"]
+    assert ash["expires_on"] == "2028-05-25"
+    assert (ash["left_over_g"], ash["value"]) == (line["left_over_g"], line["left_over_value"])
+    assert ash["before_the_plan_is_done"] is None  # no step states how long it takes
+    assert "ash-1kg" not in found["reasons"]["materials.left_over_expires_on"]
+    assert "vitriol-100g" in found["reasons"]["materials.left_over_expires_on"]
+    # Nothing of the plan itself hangs on it.
+    assert found["cost"] == silent["cost"]
+
+    vitriol = {"material": "blue-vitriol", "supplier": "corner", "pack": "100 g", "assay": "0.98", "price": eur("2")}
+    bench.put("offers", "vitriol-100g", {**vitriol, "shelf_life": "9 d"})
+    steps = [step | {"elapsed": "5 d"} for step in ROUTE["steps"]]
+    bench.put("routes", "oxide", altered(ROUTE, steps=steps, change="revision"))
+    late = bench.plan("oxide", 25.0, stock="none")
+    assert late["elapsed_h"] >= 10 * 24.0
+    first, second = late["expiring"]
+    assert (first["material"], first["expires_on"], first["before_the_plan_is_done"]) == (
+        *("blue-vitriol", "2026-12-04"),
+        True,
+    )
+    assert "takes until" in first["detail"]
+    assert (second["material"], second["before_the_plan_is_done"]) == ("soda-ash", False)
+
+
+@ONLY_SQLITE
+def test_the_first_pack_to_expire_counts(bench: Desk) -> None:
+    """Packs of two offers are bought together: the one that keeps for shorter says the day."""
+    for code, pack, price, life in (("ash-50g", "50 g", "0.2", "1 y"), ("ash-1kg", "1 kg", "3", "6 months")):
+        body = {"material": "soda-ash", "supplier": "corner", "pack": pack, "price": eur(price), "shelf_life": life}
+        bench.put("offers", code, body)
+    found = bench.plan("oxide", 650.0, stock="none", acknowledge=["batch-beyond-record"])
+    line = named(found["materials"], material="soda-ash")
+    assert {pack["offer"] for pack in line["packs"]} == {"ash-50g", "ash-1kg"}
+    assert line["left_over_expires_on"] == "2027-05-25"
+
+
 @ONLY_SQLITE
 def test_a_spare_batch_of_a_route_that_feeds_another(fed: Desk) -> None:
     bare = fed.plan("oxide", 25.0, stock="none")

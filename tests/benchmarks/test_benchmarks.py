@@ -70,6 +70,23 @@ def test_bounds_deliver_what_they_shall(truth: coverage.Truth, runs: int) -> Non
     assert found.held[coverage.ASKED.index(0.90)] >= goal - 3 * found.standard_error
 
 
+@pytest.mark.parametrize("runs", [3, 10])
+@pytest.mark.parametrize("truth", [coverage.STEADY[1], coverage.BETAS[1]], ids=str)
+def test_no_bound_above_0_holds_more_often_than_runs_give_anything(truth: coverage.Truth, runs: int) -> None:
+    """By any method: so these rows are counted both ways, and what is asked below the ceiling holds apart."""
+    case = coverage.Case(truth, 0.15, runs)
+    found = coverage.covered(case, 240)
+    at_80, at_90 = coverage.ASKED.index(0.80), coverage.ASKED.index(0.90)
+    assert all(math.isnan(held) or held <= 0.85 + 1e-9 for held in found.held)
+    assert found.held[at_80] >= 0.80 - coverage.WITHIN - 0.01  # three standard errors of so few workshops
+    assert found.kept[at_90] >= 0.90
+    zeros = found.without_bound
+    apart = 0.0 if zeros == 1 else (1 - zeros) * found.held[at_90]
+    assert found.kept[at_90] == pytest.approx(zeros + apart)
+    assert "with the bounds of 0" in coverage.said_of(case, found)
+    assert ("of at most 85" in coverage.said_of(case, found)) is (zeros < 1)
+
+
 def test_a_chain_delivers_what_it_shall() -> None:
     found = coverage.chained(coverage.Chain(coverage.STEADY[1], 5, 1, 3), 40)
     assert found.held[0] >= coverage.GOAL_OF_CHAINS - 3 * found.standard_error

@@ -137,9 +137,21 @@ class _Backwards:
             raise self._refused
         short = self._short_of(found, None)
         raise NotComputable(
-            f"nothing can be made of what there is: {short} runs out first",
+            self._why_nothing(found, short),
             code="nothing-reachable",
             extra={"runs_out_first": short},
+        )
+
+    def _why_nothing(self, least: WholePlan, short: str) -> str:
+        purchase = least.shopping.purchase
+        if self._budget_micro is None:
+            return f"nothing can be made of what there is: {short} runs out first"
+        if purchase.not_offered:
+            return f"nothing can be made of what there is: {', '.join(purchase.not_offered)} is needed, and not offered"
+        paid, there = (f"{micro / 1e6:.2f}" for micro in (purchase.cash_micro, self._budget_micro))
+        return (
+            f"nothing can be made of what there is: the packs and shipping of even the least plan cost {paid} "
+            f"{self._inputs.currency}, and {there} are there; {short} runs out first"
         )
 
     def _plan(self, target_g: float) -> WholePlan | None:

@@ -23,8 +23,8 @@ from service.analytics.planning.waves import Look, Pass, Waves
 _FIRST = tuple(float(each) for each in np.round(np.arange(0.30, 1.001, 0.07), 2))
 _LOOKS = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
 _ROUNDS = 4
-_RAISE = 1.03
-_MOST_RAISES = 8
+_NEAR = 1e-3
+_RAISES = (1.002, 1.01, 1.03, 1.03, 1.03, 1.03, 1.03, 1.03)
 _MOST_SWEEPS = 3
 _NO_BETTER = 1e-3
 _ROUNDING = 1e-9
@@ -239,21 +239,22 @@ class TwoWaves:
         if missing > wanting.size:
             return None
         then = max(0.5, smallest)
+        bare = self._onwards(beside, look, done, np.zeros(self._trials), topped)[wanting]
         for _ in range(_ROUNDS):
             before = then
-            guess = self._second_for(beside, look, done, topped, wanting, missing, then)
+            guess = self._second_for(beside, look, done, topped, wanting, missing, then, bare)
             if guess is None or look.first + often * guess >= limit * 1.1:
                 return None
             then = max(guess, smallest)
-            if then == 0.0 or abs(then - before) <= 1e-9 * then:
+            if then == 0.0 or abs(then - before) <= _NEAR * then:
                 break
-        for _ in range(_MOST_RAISES):
+        for raised in _RAISES:
             if look.first + often * then >= limit:
                 return None
             final_g = self._onwards(beside, look, done, there + self._brought(look, done, then), topped)
             if np.count_nonzero(final_g >= self._target_g * (1 - _ROUNDING)) >= self._needed:
                 return Look(look.after, look.first, look.below_g, then)
-            then *= _RAISE
+            then *= raised
         return None
 
     def _second_for(
@@ -265,6 +266,7 @@ class TwoWaves:
         wanting: NDArray[np.intp],
         missing: int,
         then: float,
+        bare: Trials,
     ) -> float | None:
         """The least second wave with the batches that ``then`` takes, an order statistic of what trials need.
 
@@ -275,12 +277,11 @@ class TwoWaves:
             return 0.0
         there = done.on_hand[look.after]
         brought = self._brought(look, done, then)
-        onwards = self._onwards(beside, look, done, there + np.where(topped, brought, 0.0), topped)
-        bare = self._onwards(beside, look, done, np.zeros(self._trials), topped)
+        onwards = self._onwards(beside, look, done, there + brought, topped)[wanting]
         now = (there + brought)[wanting]
-        tail = np.divide((onwards - bare)[wanting], now, out=np.zeros(wanting.size), where=now > 0)
+        tail = np.divide(onwards - bare, now, out=np.zeros(wanting.size), where=now > 0)
         gives = tail * brought[wanting] / then
-        lacking = np.maximum(self._target_g - bare[wanting] - tail * there[wanting], 0.0)
+        lacking = np.maximum(self._target_g - bare - tail * there[wanting], 0.0)
         need = np.full(wanting.size, math.inf)
         np.divide(lacking, gives, out=need, where=gives > 0)
         need[lacking <= 0.0] = 0.0

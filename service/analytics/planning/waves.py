@@ -238,27 +238,28 @@ class Waves:
         brought = {e: done.on_hand[e] * flow.feed_of(place, e) for e in fed_by}
         feed = _least(brought.values()) if brought else np.full(1, first * flow.feed_g[place])
         held = self._held(place)
-        made = np.empty(self.trials)
-        fed = np.empty(self.trials)
         done.counts[place], done.expected[place], done.bits[place] = {}, {}, bits
-        for key, who in self._groups(done, bits):
+        groups = list(self._groups(done, bits))
+        for key, _ in groups:
             meant = min(
                 (done.expected[e][key & done.bits[e]] * flow.feed_of(place, e) for e in fed_by),
                 default=first * flow.feed_g[place],
             )
             if whole:
-                meant, count = flow.feed_g[place], min(MOST_BATCHES, self._bare[place])
+                count, there = min(MOST_BATCHES, self._bare[place]), flow.product_g[place]
             else:
                 count = min(MOST_BATCHES, max(1, self.stages.batches_for(place, meant)) + self._spares[place])
+                there = meant * self.stages.expected[place] + flow.from_stock_g[place]
+            done.counts[place][key], done.expected[place][key] = count, there
+        if len(set(done.counts[place].values())) == 1:
+            groups = [(groups[0][0], None)]  # as many batches whatever the looks led to
+        fed, made = np.empty(self.trials), np.empty(self.trials)
+        for key, who in groups:
+            count, at = done.counts[place][key], slice(None) if who is None else who
             most = min(held, math.inf if step.largest_g is None or not brought else count * step.largest_g)
             mine = feed if who is None or feed.size == 1 else feed[who]
             mine = np.minimum(mine, most) if most < math.inf else mine
-            ratio = self.stages.ratio(place, count)
-            at = slice(None) if who is None else who
-            fed[at], made[at] = mine, mine * ratio[at] + flow.from_stock_g[place]
-            done.counts[place][key] = count
-            there = flow.product_g[place] if whole else meant * self.stages.expected[place] + flow.from_stock_g[place]
-            done.expected[place][key] = there
+            fed[at], made[at] = mine, mine * self.stages.ratio(place, count)[at] + flow.from_stock_g[place]
         done.fed[place], done.on_hand[place] = fed, made
         for each, grams in brought.items():
             done.left[place, each] = grams - fed

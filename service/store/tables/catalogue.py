@@ -34,6 +34,7 @@ offers = workshop_table(
     text("currency"),
     text("valid_from", nullable=True),
     text("valid_to", nullable=True),
+    text("shelf_life", nullable=True),
     refers("material", "materials"),
     refers("supplier", "suppliers"),
     CheckConstraint("length(currency) = 3", name="currency"),
