@@ -7,8 +7,8 @@ from sqlalchemy import Column
 
 from service.store.types import TEXT
 
-revision = "0007"
-down_revision = "0006"
+revision = "0008"
+down_revision = "0007"
 
 
 def upgrade() -> None:
