@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Sequence
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import ColumnElement, select
+from sqlalchemy import ColumnElement, func, select
 
+from service.store.balances import GIGA
 from service.store.rows import chunks, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
 from service.store.tables import entries
@@ -63,6 +64,31 @@ def of_sources(reading: Reading, kind: str, codes: Collection[str] | None = None
 def of_lots(reading: Reading, codes: Collection[str] | None = None) -> list[Entry]:
     """The lines on lots, all or those of ``codes``, by record, list and line; not those without a lot."""
     return _several(reading, codes, entries.c.lot.in_, entries.c.lot.is_not(None))
+
+
+class Sum(NamedTuple):
+    """What lines come to: their ``quantity`` together, and how many have none, which are ``unknown``."""
+
+    quantity: int
+    unknown: int
+
+
+def sum_of(lines: Iterable[Entry]) -> Sum:
+    """What some lines of one lot come to."""
+    several = list(lines)
+    return Sum(sum(line.quantity or 0 for line in several), sum(line.quantity is None for line in several))
+
+
+def booked_after(reading: Reading, lot: str, day: str, *, but: str) -> Sum:
+    """What the lines of later days than ``day``, which is ISO text, come to on a lot, those of a kind left out."""
+    e = entries.c
+    # In two parts: large lines together may be beyond 64 bits, which SQLite refuses to sum.
+    sums = select(
+        func.sum(e.quantity.op("/")(GIGA)), func.sum(e.quantity % GIGA), func.count() - func.count(e.quantity)
+    )
+    own = (of_workshop(reading, entries), e.lot == lot, e.on > day, e.source_kind != but)
+    giga, rest, unknown = reading.connection.execute(sums.where(*own)).one()
+    return Sum(int(giga or 0) * GIGA + int(rest or 0), unknown)
 
 
 def replace_entries(writing: Writing, before: Iterable[Entry], after: Sequence[Entry]) -> dict[str, Move]:
