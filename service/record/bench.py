@@ -16,7 +16,7 @@ from service.domain.run import Run
 from service.record.currencies import Currencies
 from service.schemas.kinds import WORKSHOP, Record
 from service.schemas.recall import last_recalled, recalled
-from service.store import records, shelf
+from service.store import records, shelf, stock
 from service.store.balances import Balance, put_balances, remove_balances
 from service.store.entries import Entry, Move, replace_entries
 from service.store.outcomes import StoredOutcome
@@ -33,8 +33,8 @@ class Bench:
         self.outcomes: dict[str, StoredOutcome] = {}
         self.moves: dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]] = {}
         """The outcomes that came out different: the row before and after, by run."""
-        self.stock_lots: set[str] = set()
-        """Lots whose stock entries are to be worked out again before the record is written."""
+        self.stock_lots: dict[str, str] = {}
+        """Lots whose stock entries are to be worked out again before the record is written, and from which day on."""
         self.currencies = Currencies(writing)
         self.first_rates: Mapping[str, str] | None = None
         """From which day on each currency had a rate before this transaction wrote one; None: it wrote none."""
@@ -153,9 +153,20 @@ class Bench:
             self._lots[stored.lot.code] = replace(stored, left=left)
 
     def replace_lines(self, before: Iterable[Entry], after: Sequence[Entry]) -> None:
-        """Turn lines of the ledger into others; a lot that was counted is to be worked out again then."""
+        """Turn lines of the ledger into others; a lot that was counted since their day is to be worked out again."""
         moves = self.move_lines(before, after)
-        self.stock_lots |= {code for code, stored in self.lots(moves).items() if stored.recounts}
+        counted = [code for code, stored in self.lots(moves).items() if stored.recounts]
+        for code, last in stock.last_recounts(self.writing, counted).items() if counted else ():
+            if moves[code].since <= last:
+                self.note_stock([code], moves[code].since)
+
+    def note_stock(self, codes: Iterable[str], since: str = "") -> None:
+        """Let the stock entries of lots be worked out again before the record is written.
+
+        ``since`` is the day, as ISO text, from which on a recount may come to something else; "" where any may.
+        """
+        for code in codes:
+            self.stock_lots[code] = min(since, self.stock_lots.get(code, since))
 
     def move_lines(self, before: Iterable[Entry], after: Sequence[Entry]) -> dict[str, Move]:
         """Turn lines of the ledger into others, and move what is left of their lots; return how these moved."""

@@ -23,7 +23,7 @@ from service.record.purchasing import buy_again, derive_purchase, purchase_of, p
 from service.record.runs import RunToDerive, derive_runs, link_run, runs_to_derive
 from service.record.shelf_moves import otherwise, shelve, users_of
 from service.record.shelving import as_found, lines_of_lot, lines_of_pool, lot_of, lot_of_pool, lots_of_run
-from service.record.stock import note_on_lot, settle_stock, subject_of
+from service.record.stock import note_on_lot, reversed_by, settle_stock, subject_of
 from service.store import entries, links, outcomes, records, shelf, standing
 
 CORRECTION = "correction"
@@ -189,7 +189,8 @@ def _write_stock_entry(bench: Bench, change: Change, refuse: bool) -> list[str]:
     lot, kind = subject_of(bench, entry)
     standing.put_row(bench.writing, change.kind, entry, change.revision, lot=lot, kind=kind)
     _link(bench, change)
-    if not note_on_lot(bench, lot):
+    of = entry if entry.reverses is None else reversed_by(bench, entry)
+    if not note_on_lot(bench, lot, of.on):
         return []
     source = bench.lots([lot])[lot].lot
     runs, pools = users_of(bench, _make_again(bench, source.source_kind, source.source_code))

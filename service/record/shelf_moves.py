@@ -22,7 +22,7 @@ def users_of(bench: Bench, lots: list[str]) -> tuple[set[str], set[str]]:
     """The runs that charge one of ``lots``, and the pools that one of them went into; its stock entries wait."""
     found = links.links_to(bench.writing, "lots", lots) if lots else []
     if any(kind == "stock-entries" for kind, _ in found):
-        bench.stock_lots.update(lots)
+        bench.note_stock(lots)
     return {code for kind, code in found if kind == "runs"}, {code for kind, code in found if kind == "pools"}
 
 

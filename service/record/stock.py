@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import datetime as dt
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
@@ -15,7 +16,7 @@ from service.domain.stock_entry import RECOUNT, StockEntry, found_strength
 from service.errors import Conflict, Fault
 from service.record.bench import Bench
 from service.store import entries, links, records
-from service.store.entries import Entry
+from service.store.entries import Entry, Sum
 from service.store.shelf import StoredLot
 from service.store.stock import entries_on
 from service.store.types import iso
@@ -96,13 +97,16 @@ def counted_units(bench: Bench, entry: Any) -> int | None:
     return None if isinstance(counted, str) else in_units(counted, lot.dimension)
 
 
-def note_on_lot(bench: Bench, lot: str) -> bool:
-    """Keep with a lot what its assays found and how often it was counted; say whether what was found is another."""
+def note_on_lot(bench: Bench, lot: str, since: dt.date) -> bool:
+    """Keep with a lot what its assays found and how often it was counted; say whether what was found is another.
+
+    ``since`` is the day of the entry that is new.
+    """
     stored = bench.lots([lot])[lot]
     several = entries_of(bench, [lot])[lot]
     found = found_strength(several)
     recounts = sum(entry.kind == RECOUNT for entry in several)
-    bench.stock_lots.add(lot)
+    bench.note_stock([lot], since.isoformat())
     if (found, recounts) == (stored.assayed, stored.recounts):
         return False
     bench.put_lots([replace(stored, assayed=found, recounts=recounts, state=bench.writing.state)])
@@ -111,38 +115,62 @@ def note_on_lot(bench: Bench, lot: str) -> bool:
 
 def settle_stock(bench: Bench) -> None:
     """Work out the lines of the stock entries again of every lot whose strength or lines are others than before."""
-    lots, bench.stock_lots = sorted(bench.stock_lots), set()
+    lots, bench.stock_lots = bench.stock_lots, {}
     shelf = bench.lots(lots) if lots else {}
     if not shelf:
         return
     noted = entries_of(bench, sorted(shelf))
     told: dict[str, list[Entry]] = {lot: [] for lot in shelf}
-    for line in entries.of_lots(bench.writing, shelf):
+    for line in entries.of_sources(bench.writing, STOCK_ENTRIES, [each.code for lot in noted.values() for each in lot]):
         told[line.lot or ""].append(line)
     materials = bench.materials(stored.lot.material for stored in shelf.values())
-    before: list[Entry] = []
     after: list[Entry] = []
     for lot, stored in sorted(shelf.items()):
-        before += [line for line in told[lot] if line.source_kind == STOCK_ENTRIES]
-        others = [line for line in told[lot] if line.source_kind != STOCK_ENTRIES]
-        after += lines_of_stock(stored, noted[lot], others, materials)
-    bench.move_lines(before, after)
+        booked = _booked(bench, stored, told[lot])
+        after += lines_of_stock(stored, noted[lot], told[lot], booked, materials, since=lots[lot])
+    bench.move_lines([line for lot in sorted(told) for line in told[lot]], after)
+
+
+def _booked(bench: Bench, stored: StoredLot, own: Sequence[Entry]) -> Callable[[dt.date], Sum]:
+    """What other records than stock entries booked on a lot by the end of a day: all that is left, less the rest.
+
+    ``own`` are the lines of its stock entries as they stand. Only what was booked later is read.
+    """
+
+    def until(day: dt.date) -> Sum:
+        left = stored.left
+        assert left is not None, f"lot {stored.lot.code} has no line"
+        later = entries.booked_after(bench.writing, stored.lot.code, day.isoformat(), but=STOCK_ENTRIES)
+        mine = entries.sum_of(own)
+        return Sum(left.quantity - mine.quantity - later.quantity, left.unknown - mine.unknown - later.unknown)
+
+    return until
 
 
 def lines_of_stock(
-    stored: StoredLot, several: Sequence[StockEntry], others: Sequence[Entry], materials: Mapping[str, Material]
+    stored: StoredLot,
+    several: Sequence[StockEntry],
+    known: Sequence[Entry],
+    booked: Callable[[dt.date], Sum],
+    materials: Mapping[str, Material],
+    *,
+    since: str = "",
 ) -> list[Entry]:
-    """The lines that the stock entries of one lot write; ``others`` are the lines that other records write on it.
+    """The lines that the stock entries of one lot write.
+
+    ``known`` are those that they wrote before: a recount of a day before ``since`` stays as it is. ``booked`` tells
+    what the lines of other records come to by the end of a day.
 
     What takes another entry back has its kind and its day, and the opposite sign: on every day the two are nothing. A
     recount is what was counted less what all lines come to by the end of its day. A lot only gets less: of several on
     one day the lowest is that of its end, whatever their codes and whichever was written first.
     """
     lot = stored.lot
+    kept = {line.source_code: line for line in known if line.kind == RECOUNT and (line.on or "") < since}
     taken_back = {entry.reverses: entry for entry in several if entry.reverses is not None}
     lines: list[Entry] = []
 
-    def add(entry: StockEntry, amount: int | str) -> None:
+    def add(entry: StockEntry, amount: int | str | None) -> None:
         quantity, reason = (amount, None) if isinstance(amount, int) else (None, amount)
         kind, by = entry.kind or "", taken_back.get(entry.code)
         own = (lot.code, lot.material, iso(entry.on), lot.dimension)
@@ -157,7 +185,11 @@ def lines_of_stock(
             taken = _converted(entry.amount, lot, materials)
             add(entry, taken if isinstance(taken, str) else -in_units(taken, lot.dimension))
     for entry, counted in _counts(standing, lot, materials):
-        add(entry, _recounted(counted, lot, entry, [*others, *lines]))
+        line = kept.get(entry.code)
+        if line is None:
+            add(entry, _recounted(counted, lot, entry, booked, lines))
+        else:
+            add(entry, line.quantity if line.reason is None else line.reason)
     return lines
 
 
@@ -174,13 +206,20 @@ def _counts(
     return sorted(lowest_last, key=lambda each: each[0].on)
 
 
-def _recounted(counted: Fraction | str, lot: ShelfLot, entry: StockEntry, lines: Sequence[Entry]) -> int | str:
-    until = [line for line in lines if line.on is None or line.on <= entry.on.isoformat()]
+def _recounted(
+    counted: Fraction | str,
+    lot: ShelfLot,
+    entry: StockEntry,
+    booked: Callable[[dt.date], Sum],
+    own: Sequence[Entry],
+) -> int | str:
     if isinstance(counted, str):
         return counted
-    if any(line.quantity is None for line in until):
+    others = booked(entry.on)
+    mine = entries.sum_of(line for line in own if line.on is None or line.on <= entry.on.isoformat())
+    if others.unknown or mine.unknown:
         return "what was booked before it cannot be told"
-    return in_units(counted, lot.dimension) - sum(line.quantity or 0 for line in until)
+    return in_units(counted, lot.dimension) - others.quantity - mine.quantity
 
 
 def _converted(amount: Quantity, lot: ShelfLot, materials: Mapping[str, Material]) -> Fraction | str:

@@ -7,6 +7,7 @@ from typing import Any, Final, NamedTuple
 
 from sqlalchemy import ColumnElement, and_, func, select
 
+from service.store.balances import GIGA
 from service.store.rows import chunks, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
 from service.store.tables import entries, outcomes
@@ -78,6 +79,31 @@ def came_out(reading: Reading, route: str, roles: Collection[str], until: str) -
         .order_by(o.step, e.role, e.material)
     )
     return [(step, role, material, int(count)) for step, role, material, count in reading.connection.execute(statement)]
+
+
+class Sum(NamedTuple):
+    """What lines come to: their ``quantity`` together, and how many have none, which are ``unknown``."""
+
+    quantity: int
+    unknown: int
+
+
+def sum_of(lines: Iterable[Entry]) -> Sum:
+    """What some lines of one lot come to."""
+    several = list(lines)
+    return Sum(sum(line.quantity or 0 for line in several), sum(line.quantity is None for line in several))
+
+
+def booked_after(reading: Reading, lot: str, day: str, *, but: str) -> Sum:
+    """What the lines of later days than ``day``, which is ISO text, come to on a lot, those of a kind left out."""
+    e = entries.c
+    # In two parts: large lines together may be beyond 64 bits, which SQLite refuses to sum.
+    sums = select(
+        func.sum(e.quantity.op("/")(GIGA)), func.sum(e.quantity % GIGA), func.count() - func.count(e.quantity)
+    )
+    own = (of_workshop(reading, entries), e.lot == lot, e.on > day, e.source_kind != but)
+    giga, rest, unknown = reading.connection.execute(sums.where(*own)).one()
+    return Sum(int(giga or 0) * GIGA + int(rest or 0), unknown)
 
 
 def replace_entries(writing: Writing, before: Iterable[Entry], after: Sequence[Entry]) -> dict[str, Move]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from service.store.rows import chunks, of_workshop
 from service.store.session import Reading
@@ -34,6 +34,16 @@ def entries_on(reading: Reading, lots: Collection[str]) -> dict[str, list[str]]:
         )
         for lot, code in reading.connection.execute(statement.order_by(stock_entries.c.code)):
             found[lot].append(code)
+    return found
+
+
+def last_recounts(reading: Reading, lots: Collection[str]) -> dict[str, str]:
+    """The day, as ISO text, of the last recount of each of ``lots`` that has any, one that was taken back too."""
+    found: dict[str, str] = {}
+    s = stock_entries.c
+    for chunk in chunks(lots):
+        own = (of_workshop(reading, stock_entries), s.lot.in_(chunk or []), s.kind == "recount")
+        found |= dict(map(tuple, reading.connection.execute(select(s.lot, func.max(s.on)).where(*own).group_by(s.lot))))
     return found
 
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
 from flask import Flask
@@ -12,30 +10,14 @@ from sqlalchemy import event
 from werkzeug.test import TestResponse
 
 from service.app import SERVICE
-from service.store.session import Database
 from service.store.types import metadata
 from tests.benchmarks.books import new_workshop
 from tests.benchmarks.put_run import client_of, fill, run_body, send_with
+from tests.store.sent import statements
 
 MOST = {"postgresql": 7, "sqlite": 13}
 """Who asks; the state; the record; its lots with what is left of them; all else that it names; the rows of seven
 tables, together or one by one; and the runs of the step before it, beside which a slip would be seen."""
-
-
-@contextmanager
-def statements(database: Database) -> Iterator[list[str]]:
-    """What is sent to the database meanwhile."""
-    sent: list[str] = []
-
-    def listener(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
-        if not statement.startswith("BEGIN"):
-            sent.append(statement)
-
-    event.listen(database._engine, "before_cursor_execute", listener)
-    try:
-        yield sent
-    finally:
-        event.remove(database._engine, "before_cursor_execute", listener)
 
 
 def test_a_new_run_takes_few_statements(app: Flask) -> None:

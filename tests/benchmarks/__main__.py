@@ -12,6 +12,7 @@ from tests.benchmarks.measure import machine, table
 ALL = (
     "put_run",
     "served_put",
+    "growing_ledger",
     "yields_answer",
     "plan_answer",
     "ledger_answer",

@@ -14,6 +14,7 @@ import pytest
 from tests.benchmarks import (
     coverage,
     grouped_yields,
+    growing_ledger,
     import_runs,
     ledger_answer,
     plan_answer,
@@ -28,6 +29,10 @@ from tests.benchmarks.measure import Cost, Row, in_turn, machine, table
 MEASURED: dict[str, tuple[Callable[[str], list[Row]], int]] = {
     "put_run": (partial(put_run.rows, calls=1), 1),
     "served_put": (partial(served_put.rows, calls=1), 1),
+    "growing_ledger": (
+        partial(growing_ledger.rows, small=2, large=5, charged_by=(1, 2), calls=1, few_calls=1),
+        4,
+    ),
     "yields_answer": (partial(yields_answer.rows, runs_per_step=3, calls=1, processes=1), 5),
     "plan_answer": (partial(plan_answer.rows, calls=1, trials=256, larger=3), 4),
     "ledger_answer": (partial(ledger_answer.rows, ledger_lots=60, calls=1), 14),

@@ -131,10 +131,26 @@ FAULTS: Final[Sequence[PlantedFault]] = (
     PlantedFault(
         "a recount has the wrong sign",
         "service/record/stock.py",
-        "return in_units(counted, lot.dimension) - sum(line.quantity or 0 for line in until)",
-        "return sum(line.quantity or 0 for line in until) - in_units(counted, lot.dimension)",
+        "return in_units(counted, lot.dimension) - others.quantity - mine.quantity",
+        "return others.quantity + mine.quantity - in_units(counted, lot.dimension)",
         ("tests/store/test_stock_entries.py", "tests/api/test_stock.py"),
         "recount or counted",
+    ),
+    PlantedFault(
+        "a recount stands whatever is taken before it",
+        "service/record/bench.py",
+        "if moves[code].since <= last:",
+        "if moves[code].since > last:",
+        ("tests/store/test_stock_entries.py",),
+        "recount",
+    ),
+    PlantedFault(
+        "what is taken leaves the balance as it was",
+        "service/record/bench.py",
+        "put_balances(self.writing, left)",
+        "put_balances(self.writing, {})",
+        ("tests/store/test_balances.py",),
+        "less_what_was_taken",
     ),
     PlantedFault(
         "what has no price costs nothing",

@@ -11,6 +11,7 @@ from service.errors import Conflict, InvalidInput
 from service.store import entries
 from service.store.balances import balances
 from tests.store.book import CARBONATE_RUN, ROAST_RUN, Book, altered
+from tests.store.sent import statements
 
 GRAM = 10**9
 
@@ -124,6 +125,39 @@ def test_a_recount_says_what_is_there(filled: Book) -> None:
     assert lines_of(filled) == {"E-1": ("recount", "2026-05-02", 10 * GRAM - booked)}
     note(filled, "E-2", "sample", "2026-05-03", "1 g")
     assert filled.left("malachite-1") == 9 * GRAM
+
+
+def test_what_is_taken_after_the_last_recount_reads_nothing_that_was_taken_before(filled: Book) -> None:
+    note(filled, "E-1", "recount", "2026-05-02", "10 g")
+    taken = altered(ROAST_RUN, charges=[{"lot": "malachite-1", "amount": "1.00 g"}])
+    taken["outturns"] = [{"material": "copper-oxide", "net": "0.5 g"}]
+    with statements(filled.database) as sent:
+        filled.put("runs", "R-2", altered(taken, finished_on="2026-05-03"))
+    assert not [each for each in sent if "FROM entries" in each]
+    assert filled.left("malachite-1") == 9 * GRAM
+    with statements(filled.database) as sent:
+        filled.put("runs", "R-3", altered(taken, finished_on="2026-05-02"))
+    assert [each for each in sent if "FROM entries" in each]
+    assert filled.left("malachite-1") == 9 * GRAM  # what was counted is there, whoever took before
+    filled.put("runs", "R-4", altered(taken, finished_on=None))
+    assert filled.left("malachite-1") == 9 * GRAM
+
+
+def test_an_entry_reads_the_lines_of_its_lot_that_are_later(filled: Book) -> None:
+    note(filled, "E-1", "recount", "2026-05-02", "10 g")
+    for sent_with in (("E-2", "sample", "2026-05-03", "1 g"), ("E-3", "recount", "2026-05-04", "7 g")):
+        with statements(filled.database) as sent:
+            note(filled, *sent_with)
+        lines = [each for each in sent if "FROM entries" in each]
+        assert all("source_kind" in each and ("entries.on >" in each.replace('"', "") or "source_code" in each)
+                   for each in lines)  # fmt: skip
+    assert filled.left("malachite-1") == 7 * GRAM
+    assert lines_of(filled, "E-3") == {"E-3": ("recount", "2026-05-04", -2 * GRAM)}
+    note(filled, "E-0", "delivery", "2026-05-03", "1.5 g")
+    assert lines_of(filled, "E-3") == {"E-3": ("recount", "2026-05-04", -GRAM // 2)}
+    note(filled, "E-4", "delivery", "2026-05-01", "1.5 g")
+    assert lines_of(filled, "E-1")["E-1"][2] == 10 * GRAM - (10_410_000_000 - 3 * GRAM // 2)
+    assert filled.left("malachite-1") == 7 * GRAM
 
 
 def test_within_a_day_the_recount_comes_last(filled: Book) -> None:

@@ -50,7 +50,8 @@ entries = workshop_table(
         "AND (price_micro IS NULL OR credit_micro IS NULL)",
         name="money",
     ),
-    Index("ix_entries_workshop_lot", "workshop", "lot"),
+    # Whole by itself for what was taken of a lot by a day, or since: its lines lie far apart in the table.
+    Index("ix_entries_workshop_lot", "workshop", "lot", "on", "quantity"),
 )
 """``line`` counts within the list of the record that ``kind`` names. ``quantity`` is signed, in ng, nL or nmol of the
 lot's own dimension (of its own where a charge or an outturn has no lot), NULL with a ``reason`` where it cannot be

@@ -49,7 +49,7 @@ def upgrade() -> None:
     op.execute(_SUMS)
     op.drop_index("ix_links_workshop_state", "links")
     op.drop_index("ix_entries_workshop_lot", "entries")
-    op.create_index("ix_entries_workshop_lot", "entries", ["workshop", "lot"])
+    op.create_index("ix_entries_workshop_lot", "entries", ["workshop", "lot", "on", "quantity"])
     op.drop_index("ix_stock_entries_workshop_lot", "stock_entries")
     op.create_index("ix_stock_entries_workshop_lot", "stock_entries", ["workshop", "lot", "kind", "on"])
     op.drop_index("ix_outcomes_workshop_step_day", "outcomes")
