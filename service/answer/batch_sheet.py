@@ -10,6 +10,7 @@ from typing import Any
 from service.answer.book import Book
 from service.answer.by_volume import NO_DENSITY
 from service.answer.cautions import cautions_of
+from service.answer.nulls import why_null
 from service.answer.route_model import RouteModel, StepModel
 from service.answer.shelf import LotOnShelf, lots_named, mean_strengths
 from service.answer.step_runs import experience_of, forecast_of, next_run_line
@@ -102,14 +103,20 @@ class _Amount:
         def of(per_gram: float | None) -> float | None:
             return None if grams is None or per_gram is None else grams * per_gram
 
-        return {
-            "material": self.material,
-            "lot": self.lot,
+        amounts = {
             "amount_g": None if self.material in model.by_volume else grams,
             "amount_ml": of(1.0 / held.g_per_ml) if held.g_per_ml else None,
             "contained_g": of(held.contained_g),
             "contained_mol": of(held.contained_mol),
-            "reason": self.reason or (NO_DENSITY if self.material in model.by_volume else None),
+        }
+        without_g = NO_DENSITY if self.material in model.by_volume else None
+        return {
+            "material": self.material,
+            "lot": self.lot,
+            **amounts,
+            "note": None if grams is None else self.reason,
+            "reasons": why_null(amounts, self.reason if grams is None else None)
+            or why_null({"amount_g": amounts["amount_g"]}, without_g),
         }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from marshmallow import fields
 
 from service.schemas.analytic_answers import Answer, CautionAnswer
-from service.schemas.answers import Described, MoneyAnswer, count, many, number, text
+from service.schemas.answers import Described, MoneyAnswer, count, many, number, text, why_null
 
 
 class Amount(Described):
@@ -56,7 +56,7 @@ class NeededMaterial(Described):
     left_over_value = number("at today's price")
     left_over_expires_on = text("null: a pack that is to be bought states no day")
     on_hand_expires_on = text("the first day on which a lot on hand expires")
-    reason = text("why a figure of it is not known")
+    reasons = why_null("why a key is null, or without packs")
 
 
 class AtTheMean(Described):
