@@ -81,6 +81,16 @@ def _state_asked(call: Call, reading: Reading) -> int:
 
 
 @contextmanager
+def book_asked(call: Call) -> Iterator[Book]:
+    """One snapshot of the book as of the state that was asked for, else the present one."""
+    with (
+        call.service.database.reading(call.who.workshop_id) as reading,
+        _book_at(call, reading, _state_asked(call, reading)) as book,
+    ):
+        yield book
+
+
+@contextmanager
 def _book_at(call: Call, reading: Reading, state: int) -> Iterator[Book]:
     """The book as it stands, or as it stood."""
     if state == reading.state:
