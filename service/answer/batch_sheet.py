@@ -10,6 +10,7 @@ from typing import Any
 from service.answer.book import Book
 from service.answer.by_volume import NO_DENSITY, is_solution
 from service.answer.cautions import cautions_of
+from service.answer.nulls import why_null
 from service.answer.route_model import RouteModel, StepModel
 from service.answer.shelf import LotOnShelf, lots_named, mean_strengths
 from service.answer.step_runs import experience_of, forecast_of, next_run_line
@@ -104,14 +105,23 @@ class _Amount:
         def of(per_gram: float | None) -> float | None:
             return None if grams is None or per_gram is None else grams * per_gram
 
-        return {
-            "material": self.material,
-            "lot": self.lot,
+        amounts = {
             "amount_g": None if in_ml else grams,
             "amount_ml": of(1.0 / held.g_per_ml) if held.g_per_ml else None,
             "contained_g": of(held.contained_g) if told else None,
             "contained_mol": of(held.contained_mol) if told else None,
-            "reason": self.reason or (NO_DENSITY if in_ml else None),
+        }
+        if grams is None:
+            reasons = why_null(amounts, self.reason)
+        else:
+            masses = {key: amounts[key] for key in ("amount_g", "contained_g", "contained_mol")}
+            reasons = why_null(masses, NO_DENSITY if in_ml else None)
+        return {
+            "material": self.material,
+            "lot": self.lot,
+            **amounts,
+            "note": None if grams is None else self.reason,
+            "reasons": reasons,
         }
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from functools import cached_property
 from types import MappingProxyType
-from typing import Any, TypeVar, cast
+from typing import Any, Final, TypeVar, cast
 
 from service.answer.ledger_memory import LedgerMemory
 from service.answer.run_columns import Columns
@@ -20,11 +21,13 @@ from service.domain.workshop import ExchangeRate, Rate, Workshop
 from service.errors import UnknownRecord
 from service.schemas.kinds import singular
 from service.schemas.recall import recalled
-from service.store import records
+from service.store import records, standing
 from service.store.records import StoredRecord
 from service.store.session import Reading
 
 WORKSHOP = "workshop"
+MOST_CODES_SEARCHED: Final = 2000
+"""Codes among which the one that was meant is looked for."""
 T = TypeVar("T")
 
 
@@ -67,8 +70,25 @@ class Book:
         """Return the current record as written. Raises UnknownRecord where there is none."""
         found = records.current(self.reading, kind, code)
         if found is None:
-            raise UnknownRecord(f"this workshop has no {singular(kind)} with the code {code!r}")
+            raise self.unknown(kind, code)
         return found
+
+    def require(self, kind: str, codes: Collection[str | None]) -> None:
+        """Raise UnknownRecord for the first of ``codes`` that no record of a kind has; None asks for nothing.
+
+        What names a record that there is not is asked by mistake: an answer of nothing would hide that.
+        """
+        wanted = {code for code in codes if code is not None}
+        missing = wanted - standing.codes_of(self.reading, kind, wanted) if wanted else ()
+        for code in sorted(missing):
+            raise self.unknown(kind, code)
+
+    def unknown(self, kind: str, code: str) -> UnknownRecord:
+        """Return the error for a code that no record of a kind has, with the nearest that one has."""
+        known = standing.some_codes(self.reading, kind, MOST_CODES_SEARCHED)
+        near = difflib.get_close_matches(code, known, n=1)
+        hint = f": did you mean {near[0]!r}?" if near else ""
+        return UnknownRecord(f"this workshop has no {singular(kind)} with the code {code!r}{hint}")
 
     def record(self, kind: str, code: str) -> Any:
         """Return the current record of a kind and code. Raises UnknownRecord where there is none."""

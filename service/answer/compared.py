@@ -99,7 +99,7 @@ def _shared(
             "before": was,
             "after": is_now,
             "cost_per_g": part,
-            "reason": None,
+            "reasons": {},
         }
 
 
@@ -115,5 +115,5 @@ def _not_shared(split: Split) -> Iterator[dict[str, Any]]:
             "before": None,
             "after": None,
             "cost_per_g": part,
-            "reason": split.reasons[term],
+            "reasons": dict.fromkeys(("before", "after"), split.reasons[term]),
         }

@@ -12,6 +12,7 @@ from service.analytics.statistics.ratio import ratio_of_totals
 from service.answer.book import Book
 from service.answer.by_volume import shown
 from service.answer.left_out_of_cost import left_out_of_cost
+from service.answer.nulls import why_null
 from service.answer.prices import Exchange, GramPrice, Shop
 from service.answer.route_model import Input, RouteModel, StepModel
 from service.domain.lot import Measured, Strength
@@ -267,18 +268,17 @@ def _times(value: float | None, factor: float) -> float | None:
 
 def _step_line(costing: Costing, place: int, dry: float) -> dict[str, Any]:
     model, share = costing.model.steps[place], costing.found.by_step[place]
-    return {
-        "step": share.code,
-        "product": model.step.product,
+    figures = {
         "cost_per_g": _per(share.product_cost_per_g, model.runs.dry_fraction),
         "cost_per_g_good_runs": _per(share.product_cost_per_g_good_runs, model.runs.dry_fraction),
         "added_per_g": _per(share.added_per_g, dry),
         "share": share.share,
         "leak_per_g": _per(share.leak_per_g, dry),
         "attainable_per_g": _per(share.attainable_per_g, dry),
-        "buy_instead": _buy_instead(costing, model.step.product),
-        "reason": model.reason,
     }
+    product, reasons = model.step.product, why_null(figures, model.reason)
+    line = {"step": share.code, "product": product, **figures, "buy_instead": _buy_instead(costing, product)}
+    return line | {"reasons": reasons}
 
 
 def _material_lines(costing: Costing, dry: float) -> list[dict[str, Any]]:

@@ -10,6 +10,7 @@ import numpy as np
 from service.answer.book import Book
 from service.answer.ledger import TracedLedger, traced_ledger
 from service.answer.ledger_events import source_key
+from service.answer.nulls import why_null
 from service.answer.run_columns import Places
 from service.answer.run_filter import RunFilter
 from service.answer.series import days_of, not_too_many
@@ -95,12 +96,12 @@ def _line(
         reason = _UNPRICED
     elif per_g is None or per_contained_g is None:
         reason = _NO_PRODUCT if carried is None else _NO_SIZE
-    return {
-        "product_lot": None if code is None or "/" in code else code,
+    figures = {
         "cost": total if known else None,
         "cost_per_g": per_g if known else None,
         "cost_per_contained_g": per_contained_g if known else None,
         "cost_at_least": total,
         "cost_per_g_at_least": per_g,
-        "reason": reason,
     }
+    product_lot = None if code is None or "/" in code else code
+    return {"product_lot": product_lot, **figures, "reasons": why_null(figures, reason)}

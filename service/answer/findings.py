@@ -73,8 +73,10 @@ def findings_of(book: Book, *, asked: FindingFilter, as_of: dt.date, most: int =
     """Return what looks wrong and passes, the newest day first, at most ``most``; all of it is counted by code.
 
     Lots are as overdrawn as they are now; ``as_of`` only leaves out what is of a later day. Raises UnknownRecord for a
-    route, step or project that there is not.
+    route, step, project or record that there is not.
     """
+    if asked.kind is not None:
+        book.require(asked.kind, [asked.record])
     if asked.project is not None:
         book.stored("projects", asked.project)
     if asked.route is not None:

@@ -15,6 +15,7 @@ from service.answer.book import Book
 from service.answer.run_columns import Columns
 from service.answer.run_filter import GROUPED, RunFilter, current_forms
 from service.answer.run_groups import Lines, distinct, lines_by
+from service.answer.statistics_line import statistics_line
 from service.domain.run import ABANDONED, FAILED, FINISHED, OPEN
 from service.errors import Fault, MalformedInput
 from service.store.run_lots import runs_excluded
@@ -175,42 +176,17 @@ class _Statistics:
 
         ``why`` says of runs that are left out for what reason; of those that it does not name only the number is told.
         """
-        described, ratio = self.described.of(group), self.ratios.of(group)
         runs: dict[str, Any] = {name: int(each[group]) for name, each in self.counts.items()}
         own = slice(self.bounds[group], self.bounds[group + 1])
         out = sorted(self.columns.run[self.places[own][self.is_out[own]]].tolist()) if runs["left_out_count"] else []
         runs["left_out"] = [{"run": run, "reason": why[run]} for run in out if run in why]
-        tried = runs["counted"] + runs["failed"]
-        names = {"ratio": "ratio_of_totals", "low": "ratio_low", "high": "ratio_high"}
-        reasons = {_SHOWN.get(name, name): why for name, why in described.reasons.items()}
-        reasons |= {names[name]: why for name, why in ratio.reasons.items() if name in names}
+        reasons = {}
         if self.weightless[group]:
             reasons["ratio_of_totals"] = f"{self.weightless[group]} failed runs have no theoretical amount"
-        for name, value in (("ratio_usable", self.usable[group]), ("weighing_u", self.weighing_u[group])):
-            if np.isnan(value):
-                reasons[name] = "no runs" if not runs["counted"] else "not known for any run"
-        if not tried:
-            reasons["failure_rate"] = "no runs"
-        return {
-            "runs": runs,
-            "mean": described.mean,
-            "sd": described.sd,
-            "median": described.median,
-            "q1": described.q1,
-            "q3": described.q3,
-            "min": described.minimum,
-            "max": described.maximum,
-            "ratio_of_totals": ratio.ratio,
-            "ratio_low": ratio.low,
-            "ratio_high": ratio.high,
-            "ratio_usable": _known(self.usable[group]),
-            "failure_rate": runs["failed"] / tried if tried else None,
-            "weighing_u": _known(self.weighing_u[group]),
-            "reasons": reasons,
-        }
-
-
-_SHOWN: Final = {"minimum": "min", "maximum": "max"}
+        return statistics_line(
+            runs, self.described.of(group), self.ratios.of(group),
+            ratio_usable=_known(self.usable[group]), weighing_u=_known(self.weighing_u[group]), reasons=reasons,
+        )  # fmt: skip
 
 
 def _bounds(counts: Numbers) -> Numbers:

@@ -23,7 +23,6 @@ from service.answer.ledger_money import LedgerMoney
 from service.answer.shelf import contained_in, grams_of
 from service.domain.lot import ShelfLot
 from service.domain.material import Material
-from service.errors import UnknownRecord
 from service.store import ledger_rows, shelf
 from service.store.ledger_lines import TAKEN, Source, Taken
 from service.store.shelf import StoredLot
@@ -76,7 +75,7 @@ def lot_ledger(book: Book, code: str, currency: str | None = None, *, labour: bo
     """Return the ledger of the ancestors of a lot. Raises UnknownRecord where there is no such lot."""
     found = lot_ledgers(book, [code], currency, labour=labour)
     if not found:
-        raise UnknownRecord(f"this workshop has no lot with the code {code!r}")
+        raise book.unknown("lots", code)
     return found[code]
 
 

@@ -13,6 +13,7 @@ from service.analytics.planning.masses import plan_masses
 from service.analytics.planning.times import StepTimes, plan_times
 from service.analytics.planning.whole import WholePlan
 from service.answer.by_volume import NO_DENSITY, shown
+from service.answer.nulls import why_null
 from service.answer.prices import Exchange
 from service.domain.money import Money, from_micro
 from service.domain.offer import Offer
@@ -170,28 +171,33 @@ class Layout:
 
     def _materials(self) -> list[dict[str, Any]]:
         inputs, to_buy_g = self.inputs, self.whole.shopping.to_buy_g
+        amounts = {
+            material: shown(
+                inputs.by_volume,
+                material,
+                need=need.need_g,
+                planned=need.planned_g,
+                on_hand=inputs.on_hand_g.get(material, 0.0),
+                on_hand_counts_as=inputs.on_hand_counts_as_g.get(material, 0.0),
+                to_buy=to_buy_g[material],
+                left_over=self.purchase.left_over_g.get(material),
+            )
+            for material, need in sorted(self.plan.campaign.materials.items())
+        }
+        unknown = {"need_g": None, "to_buy_g": None, "on_hand_g": None}
         return [
             {
                 "material": material,
-                **shown(
-                    inputs.by_volume,
-                    material,
-                    need=need.need_g,
-                    planned=need.planned_g,
-                    on_hand=inputs.on_hand_g.get(material, 0.0),
-                    on_hand_counts_as=inputs.on_hand_counts_as_g.get(material, 0.0),
-                    to_buy=to_buy_g[material],
-                    left_over=self.purchase.left_over_g.get(material),
-                ),
+                **found,
                 "packs": self._packs(material),
                 "on_hand_expires_on": self._expiry(material),
                 "left_over_value": self._left_over_value(material),
                 "left_over_expires_on": self._pack_expiry(material),
-                "reason": self._reason(material),
+                "reasons": self._reasons(material, found),
             }
-            for material, need in sorted(self.plan.campaign.materials.items())
+            for material, found in amounts.items()
         ] + [
-            {"material": material, "need_g": None, "to_buy_g": None, "on_hand_g": None, "packs": [], "reason": reason}
+            {"material": material, **unknown, "packs": [], "reasons": why_null(unknown, reason)}
             for material, reason in sorted(self.whole.unknown_needs.items())
         ]
 
@@ -263,12 +269,14 @@ class Layout:
         """Return an amount of the answer's currency as it is shown."""
         return Money(amount, self.exchange.currency).trimmed().as_dict()
 
-    def _reason(self, material: str) -> str | None:
-        """Why a material has no packs, or no grams."""
+    def _reasons(self, material: str, amounts: Mapping[str, float | None]) -> dict[str, str]:
+        """Why a material has no packs, no grams, or nothing left over."""
+        reasons = why_null(amounts, NO_DENSITY if material in self.inputs.by_volume else None)
         if material in self.purchase.not_offered:
             route = self.inputs.made_by.get(material)
-            return f"made by route {route}" if route is not None else f"no offer for {material}"
-        return NO_DENSITY if material in self.inputs.by_volume else None
+            reasons["packs"] = f"made by route {route}" if route is not None else f"no offer for {material}"
+            reasons |= why_null({key: amounts.get(key) for key in ("left_over_g",)}, reasons["packs"])
+        return reasons
 
     def _cost(self, reasons: dict[str, str]) -> dict[str, Any]:
         """What the plan uses up at today's prices, and what it takes out of the till, whole packs and shipping."""

@@ -41,8 +41,11 @@ def price_series_of(
 
     ``materials`` and ``route`` narrow it, and the days ``first`` and ``last``, both included; a lot without a day is
     left out where a day is asked for. Costs are per gram as isolated, dry, at the rates of the lots' own days, loaded
-    with no failure; offers are in their own currency. Raises MalformedInput for more than 50,000 lots.
+    with no failure; offers are in their own currency. Raises UnknownRecord for a material or a route that there is not,
+    and MalformedInput for more than 50,000 lots.
     """
+    book.require("materials", materials)
+    book.require("routes", [route])
     found = traced_ledger(book, currency, labour=labour)
     ledger = found.ledger
     ended = ledger.ended[ledger.made_by]

@@ -49,9 +49,11 @@ class RunFilter:
     def passing(self, book: Book, as_of: dt.date, places: Places | None = None) -> Flags:
         """Say of each run, or of each at ``places``, whether its step, project, operator and day pass, up to ``as_of``.
 
-        A run without a date passes where no day is asked for. Raises UnknownRecord for a route, step or project that
-        there is not.
+        A run without a date passes where no day is asked for. Raises UnknownRecord for a route, step, project, lot or
+        supplier that there is not.
         """
+        book.require("lots", [self.lot])
+        book.require("suppliers", [self.supplier])
         columns = book.columns
         group, day = (columns.group, columns.day) if places is None else (columns.group[places], columns.day[places])
         passes = self._of_steps(book)[group]

@@ -37,7 +37,10 @@ def stock_of(
 
     Lots that are used up are left out unless ``everything`` is asked for; one that is overdrawn is below zero, and says
     so. The project ``common`` stands for the lots of none. Values are traced; null where something behind is unpriced.
+    Raises UnknownRecord for a material or a project that there is not.
     """
+    book.require("materials", materials)
+    book.require("projects", [project for project in projects if project != COMMON])
     found = traced_ledger(book, currency, labour=labour)
     left = stock_on(found.ledger, found.traced, as_of.toordinal())
     shown = [lot for lot in left.made.nonzero()[0].tolist() if _asked(found, lot, materials, projects)]

@@ -14,6 +14,7 @@ from service.analytics.statistics.describe import describe
 from service.analytics.statistics.ratio import ratio_of_totals
 from service.answer.book import Book
 from service.answer.route_model import RouteModel, StepModel
+from service.answer.statistics_line import statistics_line
 from service.answer.step_runs import StepRuns, experience_of, forecast_of, next_run_line
 from service.errors import NotComputable
 
@@ -63,16 +64,21 @@ def step_statistics(
     runs: StepRuns, forecast: StepForecast | None, confidence: float, no_forecast: str | None = None
 ) -> dict[str, Any]:
     """Return the statistics of one step as an answer shows them; what is unknown is null, with its reason."""
-    described = describe(runs.yields)
     ratio = ratio_of_totals(runs.all_contained_g, runs.all_theoretical_g, confidence)
-    reasons = {**described.reasons, **_named(ratio.reasons), **runs.reasons}
     usable = runs.all_theoretical_g[: len(runs.yields)].sum()
-    tried = len(runs.yields) + runs.failed
-    if not len(runs.yields):
-        reasons.setdefault("ratio_usable", "no runs")
-        reasons.setdefault("weighing_u", "no runs")
-    if not tried:
-        reasons["failure_rate"] = "no runs"
+    counts = {
+        "counted": len(runs.yields),
+        "failed": runs.failed,
+        "abandoned": runs.abandoned,
+        "open": runs.open,
+        "left_out": [dict(left) for left in runs.left_out],
+    }
+    line = statistics_line(
+        counts, describe(runs.yields), ratio,
+        ratio_usable=float(runs.contained_g.sum() / usable) if usable > 0.0 else None,
+        weighing_u=_mean(runs.yield_u), reasons=runs.reasons,
+    )  # fmt: skip
+    reasons = line.pop("reasons")
     next_run: dict[str, Any] | None = None
     if forecast is None:
         reasons["next_run"] = no_forecast or "no runs"
@@ -82,36 +88,11 @@ def step_statistics(
         "step": runs.step.code,
         "name": runs.step.name,
         "basis": runs.step.basis,
-        "runs": {
-            "counted": len(runs.yields),
-            "failed": runs.failed,
-            "abandoned": runs.abandoned,
-            "open": runs.open,
-            "left_out": [dict(left) for left in runs.left_out],
-        },
-        "mean": described.mean,
-        "sd": described.sd,
-        "median": described.median,
-        "q1": described.q1,
-        "q3": described.q3,
-        "min": described.minimum,
-        "max": described.maximum,
-        "ratio_of_totals": ratio.ratio,
-        "ratio_low": ratio.low,
-        "ratio_high": ratio.high,
-        "ratio_usable": float(runs.contained_g.sum() / usable) if usable > 0.0 else None,
-        "failure_rate": runs.failed / tried if tried else None,
-        "weighing_u": _mean(runs.yield_u),
+        **line,
         "next_run": next_run,
         "above_one": list(runs.capped_runs),
         "reasons": reasons,
     }
-
-
-def _named(reasons: Mapping[str, str]) -> dict[str, str]:
-    """The reasons of a ratio under the keys that an answer shows."""
-    names = {"ratio": "ratio_of_totals", "low": "ratio_low", "high": "ratio_high"}
-    return {names.get(key, key): reason for key, reason in reasons.items() if key != "se"}
 
 
 def _mean(values: Any) -> float | None:

@@ -17,6 +17,7 @@ from service.api.query import Parameter, canonical
 from service.api.wire import CSV, FORMATS, JSON, NDJSON, SVG, TABLE_FORMATS, json_bytes, media_type_asked
 from service.errors import Fault, MalformedInput
 from service.rendering.table import csv_text, ndjson_text
+from service.schemas.columns import columns_of
 from service.store.session import Reading
 
 DEFAULT_CONFIDENCE: Final = 0.9
@@ -61,7 +62,9 @@ def answered(call: Call, method: str, compute: Compute, picture: Picture | None 
     if media_type == JSON:
         return with_tag(Response(json_bytes(answer), content_type=JSON), tag)
     rows = answer[call.query["table"]]
-    rendered = csv_text(rows) if media_type == CSV else ndjson_text(rows)
+    # Without a row nothing shows which columns there are: the shape of the answer does.
+    columns = None if rows else columns_of(call.shape, call.query["table"])
+    rendered = csv_text(rows, columns) if media_type == CSV else ndjson_text(rows)
     return with_tag(Response(rendered, content_type=f"{media_type}; charset=utf-8"), tag)
 
 
@@ -81,6 +84,16 @@ def refuse_state_to_come(parameter: str, asked: int, present: int) -> None:
         raise MalformedInput(
             [Fault("bad-parameter", detail, asked, f"a whole number up to {present}", parameter=parameter)]
         )
+
+
+@contextmanager
+def book_asked(call: Call) -> Iterator[Book]:
+    """One snapshot of the book as of the state that was asked for, else the present one."""
+    with (
+        call.service.database.reading(call.who.workshop_id) as reading,
+        _book_at(call, reading, _state_asked(call, reading)) as book,
+    ):
+        yield book
 
 
 @contextmanager

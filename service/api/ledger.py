@@ -197,6 +197,7 @@ def operations() -> Sequence[Operation]:
                 CURRENCY,
                 LABOUR,
             ),
+            names_records=True,
         ),
         answer_operation(
             "get_price_series",

@@ -16,6 +16,7 @@ from service.api import auth
 from service.api.counters import Counters
 from service.api.query import CODE_PATTERN, Parameter, read_query
 from service.api.quota import Quota
+from service.api.wire import JSON
 from service.errors import Fault, MalformedInput, UnknownRecord
 from service.record.past import Past
 from service.store.session import Database
@@ -44,11 +45,15 @@ class Service:
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """One request, as far as every operation reads it: who asks, what the query says, what answers."""
+    """One request, as far as every operation reads it: who asks, what the query says, what answers.
+
+    ``shape`` is the schema of the answer in JSON, None where it has none.
+    """
 
     service: Service
     query: Mapping[str, Any]
     holder: TokenHolder | None = None
+    shape: Any = None
 
     @property
     def who(self) -> TokenHolder:
@@ -108,6 +113,7 @@ class Operation:
 
     def view_for(self, service: Service) -> Callable[..., Response]:
         """Return the function that Flask calls: it lets in, reads, and calls the view."""
+        shape = self.answers[HTTPStatus.OK].content.get(JSON) if HTTPStatus.OK in self.answers else None
 
         def answer(**path: str) -> Response:
             holder = None
@@ -117,7 +123,7 @@ class Operation:
                     auth.take_from_quota(service.quota, holder)
             self._check_codes(path)
             query = read_query(request.args, self.parameters)
-            return self.view(Call(service, query, holder), **path)
+            return self.view(Call(service, query, holder, shape), **path)
 
         return answer
 

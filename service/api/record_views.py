@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from http import HTTPStatus
 from importlib.metadata import version
-from typing import Any
+from typing import Any, Final
 
 from flask import Response, request
 
@@ -30,6 +31,13 @@ from service.store.listing import LISTED, count, filters_of, page
 from service.store.records import StoredRecord
 from service.store.session import Reading
 
+NAMED: Final[Mapping[str, str]] = {
+    "analyte": "materials", "lot": "lots", "material": "materials", "product": "materials", "project": "projects",
+    "route": "routes", "supplier": "suppliers",
+}  # fmt: skip
+"""Filters of lists that name records of another kind: what names none is asked by mistake."""
+
+
 # ---- reading
 
 
@@ -43,7 +51,7 @@ def _stored(reading: Reading, kind: str, code: str) -> StoredRecord:
         # A lot that a run or a pool makes has no record of its own; the list knows it all the same.
         found = next(iter(page(reading, kind, {"code": [code]}, (), None, 1).records), None)
     if found is None:
-        raise UnknownRecord(f"this workshop has no {singular(kind)} with the code {code}")
+        raise Book(reading, Memory()).unknown(kind, code)
     return found
 
 
@@ -83,8 +91,12 @@ def list_records(call: Call, kind: str) -> Response:
         unchanged = not_modified(tag)
         if unchanged is not None:
             return unchanged
+        book = Book(reading, call.service.memory)
+        for name, codes in filters.items():
+            if name in NAMED:
+                book.require(NAMED[name], codes)
         found = page(reading, kind, filters, order, after, asked["limit"])
-        items = views(Book(reading, call.service.memory), found.records)
+        items = views(book, found.records)
         more = {"count": count(reading, kind, filters)} if asked["count"] else {}
     if asked["fields"]:
         kept = {"code", *asked["fields"]}

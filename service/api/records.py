@@ -47,7 +47,8 @@ def _filter(name: str, what: str) -> Parameter:
     if what == "flag":
         return query.choice(name, "Only those that are so, or are not.", ("true", "false"))
     if name in _CODES:
-        return query.code(name, f"Only of this {name}; several are alternatives.", repeated=True)
+        known = " It must be there." if name in views.NAMED else ""
+        return query.code(name, f"Only of this {name}; several are alternatives.{known}", repeated=True)
     return query.text(name, f"Only with this {name}, exactly; given several times, alternatives.", repeated=True)
 
 
@@ -92,6 +93,7 @@ def _of_kind(kind: str) -> Sequence[Operation]:
                 query.yes_or_no("count", "Count all that pass the filters."),
             ),
             fields=("If-None-Match",),
+            problems=(HTTPStatus.NOT_FOUND,) if views.NAMED.keys() & filters_of(kind).keys() else (),
         ),
         Operation(
             id=f"post_{name}",

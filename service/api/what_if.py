@@ -11,7 +11,16 @@ from flask import Response
 from service.answer import carry_on, push, what_if
 from service.answer.book import Book
 from service.api import query
-from service.api.answered import AS_OF, CURRENCY, DEFAULT_CONFIDENCE, answer_operation, answered, as_of
+from service.api.answered import (
+    AS_OF,
+    CURRENCY,
+    DEFAULT_CONFIDENCE,
+    STATE,
+    answer_operation,
+    answered,
+    as_of,
+    book_asked,
+)
 from service.api.operation import Answer, Call, Operation
 from service.api.wire import JSON, json_body, json_response
 from service.schemas.carry_on_answers import CarryOnAnswer
@@ -22,10 +31,9 @@ from service.schemas.what_if_answers import WhatIfAnswer
 
 
 def _asked(call: Call, compute: Callable[[Book], dict[str, Any]]) -> Response:
-    """Answer from one snapshot."""
-    with call.service.database.reading(call.who.workshop_id) as reading:
-        answer = compute(Book(reading, call.service.memory))
-    return json_response(answer)
+    """Answer from one snapshot, of an earlier state where one is asked for."""
+    with book_asked(call) as book:
+        return json_response(compute(book))
 
 
 def _what_if(call: Call, route: str) -> Response:
@@ -70,7 +78,7 @@ def _question(
         description=description,
         view=view,
         answers={200: Answer(summary + ".", {JSON: answer})},
-        parameters=(AS_OF,),
+        parameters=(AS_OF, STATE),
         body={JSON: body},
         problems=(HTTPStatus.UNPROCESSABLE_ENTITY,),
     )

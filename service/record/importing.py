@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from typing import Any, Final, Protocol
 
+from service.domain.run import Run
 from service.domain.workshop import ExchangeRate, Workshop
 from service.errors import MOST_FAULTS, Conflict, Fault, Forbidden, InvalidInput, RevisionRequired, UnknownRecord
 from service.record.bench import Bench
@@ -45,7 +46,7 @@ class Watch(Protocol):
         """Look at what the changes may move; they are read, and not checked against the book yet."""
 
     def faults(self, writing: Writing, runs: Collection[str]) -> Mapping[str, Sequence[Fault]]:
-        """Return what is wrong with runs that were written, by code, as only the whole book can tell."""
+        """Return what is wrong with the credits of runs that were written, by code, as only the whole book can tell."""
 
     def after(self, writing: Writing, moves: Sequence[Move]) -> Mapping[str, Any]:
         """Return what more the report tells; ``moves`` are of other runs that came out different."""
@@ -185,7 +186,7 @@ class _Lines:
         self._write_each(ordered)
         self._blame_shortfalls(ordered)
         if watcher is not None:
-            runs = {loaded.line.code: loaded for loaded in ordered if self._is_written("runs", loaded)}
+            runs = {loaded.line.code: loaded for loaded in ordered if self._states_credits(loaded)}
             for code, faults in watcher.faults(self._bench.writing, runs).items() if runs else ():
                 self._refusals.blame(runs[code], faults)
 
@@ -215,9 +216,9 @@ class _Lines:
         for shortfall in shortfalls(self._bench):
             refused = shortfall.refusal()
             for loaded in ordered:
-                record = loaded.record
+                record, effect = loaded.record, self._effects.get((loaded.line.kind, loaded.line.code))
                 pair = (record.base, record.quote) if isinstance(record, ExchangeRate) else ()
-                if shortfall.currency in pair or isinstance(record, Workshop):
+                if effect == "changed" and (shortfall.currency in pair or isinstance(record, Workshop)):
                     fault = Fault(refused.code, refused.detail, loaded.line.code)
                     self._refusals.blame(loaded, [fault], is_conflict=True)
 
@@ -232,9 +233,10 @@ class _Lines:
             reason = line.body.get("change") if line.kind == "routes" else None
             yield Change(line.kind, line.code, 0, loaded.record, before, reason)
 
-    def _is_written(self, kind: str, loaded: LoadedLine) -> bool:
-        line = loaded.line
-        return line.kind == kind and self._effects.get((kind, line.code), "unchanged") != "unchanged"
+    def _states_credits(self, loaded: LoadedLine) -> bool:
+        """Say whether a line is a run that was written and states a credit, of which only the whole book can judge."""
+        record, effect = loaded.record, self._effects.get((loaded.line.kind, loaded.line.code), "unchanged")
+        return isinstance(record, Run) and effect != "unchanged" and any(each.credit for each in record.outturns)
 
     def moves(self) -> list[Move]:
         """Return the other runs that came out different, each with what it came to before the first line and now."""

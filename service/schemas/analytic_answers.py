@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from marshmallow import fields
 
-from service.schemas.answers import Described, MoneyAnswer, count, many, number, text
+from service.schemas.answers import Described, MoneyAnswer, count, many, number, text, why_null
 
 
 class RestsOn(Described):
@@ -35,7 +35,7 @@ class Answer(Described):
 
     as_of = fields.Date(metadata={"description": "the date of the answer"})
     rests_on = fields.Nested(RestsOn, required=True)
-    reasons = fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
+    reasons = why_null()
 
 
 class LeftOut(Described):
@@ -123,7 +123,7 @@ class StepCost(Described):
     leak_per_g = number("what its loss costs a gram of the product")
     attainable_per_g = number("what a gram would cost less at the best run of the step")
     buy_instead = fields.Nested(lambda: BuyInstead, allow_none=True)
-    reason = text("why a figure of it is not known")
+    reasons = why_null()
 
 
 class MaterialCost(Described):
@@ -206,7 +206,8 @@ class BatchLine(Described):
     amount_ml = number()
     contained_g = number()
     contained_mol = number()
-    reason = text("why an amount is not known")
+    note = text("what it rests on, such as a lot that holds less")
+    reasons = why_null()
 
 
 class AtLeast(Described):

@@ -43,8 +43,9 @@ def many(schema: type[Schema], description: str | None = None) -> fields.List[An
     return fields.List(fields.Nested(schema), metadata={"description": description} if description else {})
 
 
-def _reasons() -> fields.Dict:
-    return fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": "why a key is null"})
+def why_null(description: str = "why a key is null") -> fields.Dict:
+    """Reasons by the keys that they are of."""
+    return fields.Dict(keys=fields.String(), values=fields.String(), metadata={"description": description})
 
 
 class Described(Schema):
@@ -152,7 +153,7 @@ class MaterialAnswer(Stamp, MaterialSchema):
         allow_none=True,
         metadata={"description": "atoms in a formula unit"},
     )
-    reasons = _reasons()
+    reasons = why_null()
 
 
 class SupplierAnswer(Stamp, SupplierSchema):
@@ -200,7 +201,7 @@ class LotAnswer(Stamp, LotSchema):
     on_hand_ml = number("of a lot that is counted so")
     on_hand_mol = number("of a lot that is counted so")
     findings = many(FindingAnswer)
-    reasons = _reasons()
+    reasons = why_null()
 
 
 class RouteAnswer(Stamp, RouteSchema):
@@ -224,7 +225,7 @@ class ChargeResult(Described):
     equivalents = number("moles per mole of the limiting reagent")
     stoichiometric_ratio = number("1 for the limiting reagent, above 1 for an excess")
     notes = fields.List(fields.String())
-    reasons = _reasons()
+    reasons = why_null()
 
 
 class RunResult(Described):
@@ -249,7 +250,7 @@ class RunResult(Described):
     outturns = fields.List(fields.Dict())
     cost = fields.Dict(metadata={"description": "of a run that is read alone: the sums of /v1/runs/{run}/cost"})
     cost_per_g = number("what a gram of the product carries, as isolated, dry; beside cost")
-    reasons = _reasons()
+    reasons = why_null()
 
 
 class BookedEntry(Described):
@@ -261,7 +262,7 @@ class BookedEntry(Described):
     quantity_g = number("signed; quantity_ml or quantity_mol of a lot that is booked so")
     quantity_ml = number()
     quantity_mol = number()
-    reasons = _reasons()
+    reasons = why_null()
 
 
 class StockEntryAnswer(Stamp, StockEntrySchema):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from marshmallow import fields
 
 from service.schemas.analytic_answers import Answer
-from service.schemas.answers import Described, count, many, number, text
+from service.schemas.answers import Described, count, many, number, text, why_null
 
 
 def _why_null() -> fields.Dict:
@@ -107,7 +107,7 @@ class ChangePart(Described):
     before = number("the yield, price or use then")
     after = number()
     cost_per_g = number()
-    reason = text("why a part is not shared")
+    reasons = why_null("why a part is not shared")
 
 
 class LossesAnswer(Answer):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from marshmallow import fields
 
 from service.schemas.analytic_answers import Answer, CautionAnswer
-from service.schemas.answers import Described, MoneyAnswer, count, many, number, text
+from service.schemas.answers import Described, MoneyAnswer, count, many, number, text, why_null
 
 
 class Amount(Described):
@@ -59,7 +59,7 @@ class NeededMaterial(Described):
         "null where no offer of it states a shelf life"
     )
     on_hand_expires_on = text("the first day on which a lot on hand expires")
-    reason = text("why a figure of it is not known")
+    reasons = why_null("why a key is null, or without packs")
 
 
 class ExpiringAnswer(Described):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from marshmallow import fields
 
 from service.schemas.analytic_answers import Answer, LeftOut, StepStatistics
-from service.schemas.answers import Described, count, many, number, text
+from service.schemas.answers import Described, count, many, number, text, why_null
 
 
 class GroupCounts(Described):
@@ -81,7 +81,7 @@ class CostInSeries(Described):
     cost_per_contained_g = number()
     cost_at_least = number("the part that is priced")
     cost_per_g_at_least = number()
-    reason = text("why a figure is null")
+    reasons = why_null()
 
 
 class CostSeriesAnswer(Answer):

@@ -62,7 +62,8 @@ def test_two_lots_of_one_material(desk: Desk) -> None:
     contained = 1.1 * 50 * 0.98 / VITRIOL_M * ASH_M
     assert one["contained_g"] + two["contained_g"] == pytest.approx(contained, rel=2e-4)
     assert two["amount_g"] == pytest.approx((contained - 9.0) / 0.6, rel=2e-4)
-    assert "the lot holds 10 g" in two["reason"]
+    assert "the lot holds 10 g" in two["note"]
+    assert two["reasons"] == {}
     other_way = desk.sheet("oxide", "carbonate", 50.0, "vitriol-1", "ash-2", "ash-1")
     assert [line["lot"] for line in other_way["lines"]][1:3] == ["ash-2", "ash-1"]
     assert named(other_way["lines"], lot="ash-1")["amount_g"] == pytest.approx((contained - 6.0) / 0.9, rel=2e-4)
@@ -91,7 +92,7 @@ def test_solutions_by_their_volume(desk: Desk) -> None:
     two, three = (named(sheet["lines"], lot=f"acid-{n}") for n in (2, 3))
     assert [two["amount_ml"], three["amount_ml"]] == pytest.approx([60.0, 16.0], rel=2e-4)
     assert two["amount_g"] is None
-    assert "density" in two["reason"]
+    assert "density" in two["reasons"]["amount_g"]
     assert two["contained_mol"] + three["contained_mol"] == pytest.approx(0.2, rel=2e-4)
     result = put_run(desk, sheet, "X-1", charged_by(sheet))
     assert result["theoretical_g"] == pytest.approx(sheet["theoretical_g"], rel=1e-9)
@@ -121,7 +122,7 @@ def test_two_solutions_of_a_material_that_is_sold_by_weight(desk: Desk) -> None:
     line = named(desk.sheet("vitriol", "dissolve", 8.0, "acid-1", "acid-2")["lines"], material="acid")
     assert line["amount_g"] is None
     assert line["amount_ml"] is None
-    assert "density" in line["reason"]
+    assert "density" in line["reasons"]["amount_g"]
 
 
 def test_what_to_expect(desk: Desk) -> None:
@@ -137,7 +138,7 @@ def test_what_to_expect(desk: Desk) -> None:
     assert sheet["rests_on"]["runs"] == 3
     far = desk.sheet("oxide", "carbonate", 600.0, "vitriol-1")
     assert far["expected_product_g"]["at_least"]["90"] < 12 * sheet["expected_product_g"]["at_least"]["90"]
-    assert "the lot holds 350 g" in far["lines"][0]["reason"]
+    assert "the lot holds 350 g" in far["lines"][0]["note"]
     assert {"stop"} == {each["level"] for each in far["cautions"] if each["code"] == "batch-beyond-record"}
 
 

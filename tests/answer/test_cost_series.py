@@ -67,13 +67,16 @@ def test_what_is_unpriced_is_null_with_its_reason(desk: Desk, monkeypatch: pytes
     shop(desk, "ash-1kg")
     run(desk, "r1")
     (line,) = series(desk).values()
-    assert (line["cost"], line["cost_per_g"], line["reason"]) == (None, None, "something behind it is unpriced")
+    assert (line["cost"], line["cost_per_g"]) == (None, None)
+    assert line["reasons"] == dict.fromkeys(
+        ("cost", "cost_per_g", "cost_per_contained_g"), "something behind it is unpriced"
+    )
     assert line["product_lot"] == "r1-lot"
     assert 0 < line["cost_per_g_at_least"] < line["cost_at_least"]
     shop(desk)
     run(desk, "r2", shelved=False)
     lines = series(desk)
-    assert lines["r1"]["reason"] is None
+    assert lines["r1"]["reasons"] == {}
     assert lines["r2"]["product_lot"] is None
     assert lines["r1"]["cost_per_g"] == lines["r2"]["cost_per_g"] > line["cost_per_g_at_least"]
     monkeypatch.setattr("service.answer.series.MOST_RUNS", 1)

@@ -10,8 +10,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from flask import Flask
+from scipy.sparse import coo_array, eye_array
+from scipy.sparse.linalg import spsolve
 
 from service.analytics.money.identity import balance, breaches
+from service.analytics.money.ledger import Kind
 from service.analytics.money.traced import lot_values
 from service.answer.book import Book
 from service.answer.ledger import TracedLedger, traced_ledger
@@ -24,7 +28,7 @@ from service.store.session import Database
 from tests.answer.desk import TODAY, Desk
 from tests.answer.ledger_model import costs_of
 from tests.answer.small import eur, roast, run, shop
-from tests.benchmarks.ledger import drawn_columns, solve_of
+from tests.benchmarks.ledger import drawn_columns, range_of_codes
 from tests.benchmarks.ledger_answer import filled
 from tests.store.book import AT, VITRIOL_LOT, altered
 from tests.world import make_world
@@ -243,13 +247,37 @@ def test_the_demo_balances_on_every_day(desk: Desk) -> None:
     parts_agree(desk, [lot for lot in found.ledger.lots if "/" not in lot][::7])
 
 
-def test_a_drawn_ledger_of_thousands_of_lots_agrees_with_one_sparse_solve(database: Database) -> None:
-    workshop = filled(database, drawn_columns(3000))
+def solved_values(columns: dict[str, Any]) -> Any:
+    """What every lot of a drawn ledger is worth, from the drawn numbers alone, in one solve of (I - A)v = c in floats.
+
+    A lot is worth its part, by quantity, of what its run took; only what was bought has a cost of its own.
+    """
+    made_by, quantity = columns["made_by"], columns["quantity"].astype(np.float64)
+    count = len(made_by)
+    share = quantity / np.bincount(made_by, quantity)[made_by]
+    own = share * np.where(columns["kind"] == Kind.PURCHASE, columns["cost"], 0)[made_by]
+    makes = coo_array((share, (np.arange(count), made_by)), shape=(count, len(columns["kind"])))
+    part = columns["take_quantity"] / quantity[columns["take_lot"]]
+    takes = coo_array((part, (columns["take_event"], columns["take_lot"])), shape=(len(columns["kind"]), count))
+    return spsolve((eye_array(count) - makes.tocsr() @ takes.tocsr()).tocsc(), own)
+
+
+def test_a_drawn_ledger_of_ten_thousand_lots_agrees_with_one_sparse_solve(database: Database, app: Flask) -> None:
+    """Through the tables, and through HTTP: what every lot is told to have cost."""
+    columns = drawn_columns(10_000)
+    workshop = filled(database, columns)
+    values = dict(zip(range_of_codes("l", len(columns["made_by"])), solved_values(columns).tolist(), strict=True))
+    assert len(values) > 9_900
     with database.reading(workshop.id) as reading:
         found = traced_ledger(Book(reading, Memory()), "EUR")
-    ledger = found.ledger
-    solved = np.empty(len(ledger.lots))
-    solved[ledger.order.lots] = solve_of(ledger)()
-    assert len(ledger.lots) > 2900
-    assert found.traced.lot_micro == pytest.approx(solved * ledger.quantity, rel=1e-7, abs=CLOSE)
-    assert balance(ledger, found.traced).difference == 0
+    assert found.ledger.lots == tuple(sorted(values))
+    assert found.traced.lot_micro == pytest.approx([values[lot] for lot in found.ledger.lots], rel=1e-7, abs=CLOSE)
+    assert balance(found.ledger, found.traced).difference == 0
+    client = app.test_client()
+    client.environ_base["HTTP_AUTHORIZATION"] = f"Bearer {workshop.token}"
+    series = client.get("/v1/series/prices?as_of=2026-11-25").get_json()
+    told = {each["lot"]: float(each["total"]["amount"]) * 1e6 for each in series["costs"]}
+    assert told == pytest.approx(values, rel=1e-7, abs=CLOSE)
+    for lot in list(values)[::1500]:  # each by the rows of its ancestors alone
+        cost = client.get(f"/v1/lots/{lot}/cost?as_of=2026-11-25").get_json()
+        assert float(cost["total"]["amount"]) * 1e6 == pytest.approx(values[lot], rel=1e-7, abs=CLOSE)

@@ -294,7 +294,7 @@ def test_a_route_that_nobody_ran(desk: Desk) -> None:
     assert found["p_reach"] >= 0.9
     assert found["cost"]["complete"] is False
     assert found["cost"]["consumed_estimate"] is None
-    assert {line["reason"] for line in found["materials"]} == {
+    assert {line["reasons"]["packs"] for line in found["materials"]} == {
         f"no offer for {material}" for material in ("blue-vitriol", "soda-ash", "water")
     }
 
@@ -369,7 +369,7 @@ def test_a_need_that_no_grams_tell_is_listed(desk: Desk) -> None:
     found = desk.plan("oxide", 10.0)
     line = named(found["materials"], material="spirit")
     assert line["need_g"] is None
-    assert "density of spirit" in line["reason"]
+    assert "density of spirit" in line["reasons"]["need_g"]
     assert found["cost"]["complete"] is False
     assert "spirit" in found["reasons"]["cost.consumed_estimate"]
 
@@ -386,7 +386,7 @@ def test_a_solution_by_volume(desk: Desk) -> None:
     assert line["on_hand_ml"] == pytest.approx(900.0)
     assert line["need_g"] is None
     assert line["to_buy_g"] is None
-    assert "density" in line["reason"]
+    assert "density" in line["reasons"]["need_g"]
     large = named(desk.plan("vitriol", 300.0, acknowledge=["batch-beyond-record"])["materials"], material="acid")
     assert large["to_buy_ml"] == pytest.approx(large["need_ml"] - 900.0)
     assert large["packs"][0]["count"] == math.ceil(large["to_buy_ml"] / 1000)

@@ -59,7 +59,7 @@ def test_a_reagent_whose_route_cannot_be_planned_is_named(bench: Desk) -> None:
         altered(ROUTE, change="correction", steps=[step | {"bill": [*step["bill"], line]}, ROUTE["steps"][1]]),
     )
     found = bench.plan("oxide", 25.0, stock="none")
-    assert named(found["materials"], material="mud")["reason"] == "made by route mud"
+    assert named(found["materials"], material="mud")["reasons"]["packs"] == "made by route mud"
     assert found["cost"]["complete"] is False
     assert found["p_reach"] >= 0.9
 
@@ -79,7 +79,7 @@ def test_a_reagent_of_which_no_grams_can_be_told_is_named_too(bench: Desk) -> No
     found = bench.plan("oxide", 25.0, stock="none")
     told = named(found["materials"], material="brine")
     assert told["need_g"] is None
-    assert "density of brine" in told["reason"]
+    assert "density of brine" in told["reasons"]["need_g"]
     assert found["expected"]["waste_g"] is None
     assert "brine" in found["reasons"]["expected.waste_g"]
     # Nothing is planned of what it cannot be said how much of is wanted.

@@ -220,6 +220,38 @@ FAULTS: Final[Sequence[PlantedFault]] = (
         "ensure_ascii=False, allow_nan=True, separators",
         ("tests/api/test_wire.py",),
     ),
+    PlantedFault(
+        "an import takes credits above the cost of their run",
+        "service/answer/credits.py",
+        "    if credits <= cost:\n        return None",
+        "    return None",
+        ("tests/stories/test_refusals.py",),
+        "credits and sqlite",
+    ),
+    PlantedFault(
+        "a rate that recorded money needs may go",
+        "service/record/rate_needs.py",
+        "        if until is not None and until <= since:",
+        "        if until != since:",
+        ("tests/stories/test_refusals.py",),
+        "needs_stays and sqlite",
+    ),
+    PlantedFault(
+        "the highest count of a day counts",
+        "service/record/stock.py",
+        "lambda each: -each[1] if",
+        "lambda each: each[1] if",
+        ("tests/store/test_stock_entries.py",),
+        "lowest and sqlite",
+    ),
+    PlantedFault(
+        "an overdrawn lot is not found",
+        "service/answer/stock_findings.py",
+        "if balance.quantity < 0}\n    if not below:",
+        "if balance.quantity < -(10**10)}\n    if not below:",
+        ("tests/answer/test_ledger_audit.py",),
+        "sound and sqlite",
+    ),
 )
 
 

@@ -85,7 +85,7 @@ PROMISED: dict[type[Schema], str] = {
     "effects.low effects.high confounded.groupings measurement_share process_share shares_add rests_on",
     run_answers.GroupedYieldsAnswer: "groups.by groups.mean rests_on",
     run_answers.CostSeriesAnswer: "currency runs.run runs.day runs.step runs.product_lot runs.cost runs.cost_per_g "
-    "runs.reason",
+    "runs.reasons",
 }
 
 

@@ -122,6 +122,32 @@ def test_an_earlier_answer_that_is_held_already_is_not_computed_again(bench: Ben
     assert len(past) == 1
 
 
+def test_a_question_with_a_body_is_answered_by_an_earlier_state(bench: Bench) -> None:
+    run_graph(bench)
+    better = {"name": "better", "changes": [{"kind": "yield", "step": "esterify", "yield": "0.99"}]}
+    questions = {
+        "what-if": {"target": "25 g", "stock": "none", "scenarios": [better]},
+        "carry-on": {"target": "25 g", "stock": "none", "in_hand": [{"step": "acidify", "amount": "18 g"}]},
+    }
+
+    def ask(**asked: str) -> dict[str, Any]:
+        found = {}
+        for name, body in questions.items():
+            sent = bench.client.post(f"/v1/routes/ester/{name}", json=body, query_string={"as_of": DAY, **asked})
+            assert sent.status_code == 200, sent.text
+            found[name] = sent.get_json()
+        return found
+
+    state, told = state_of(bench), ask()
+    bench.put("runs/A-2", acidify(2, "190 g"))
+    now = ask()
+    assert now != told
+    assert ask(state=str(state)) == told
+    assert ask(state=str(state_of(bench))) == now
+    wrong = bench.refused(f"routes/ester/what-if?state={state + 99}", questions["what-if"], method="POST")
+    assert (wrong.status_code, faults(wrong)) == (400, [("state", "bad-parameter")])
+
+
 def test_the_date_of_an_earlier_state_is_today_unless_it_is_given(bench: Bench) -> None:
     run_graph(bench)
     state = state_of(bench)
