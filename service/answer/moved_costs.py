@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from service.analytics.money.traced import lot_values, unpriced_behind
+from service.analytics.money.traced import unpriced_behind
 from service.answer.book import Book
 from service.answer.ledger_words import exact_money
 from service.answer.lot_cost import per_amount
@@ -69,12 +69,9 @@ def _costs(book: Book, sources: frozenset[Source]) -> Costs:
     codes, whole = ledger_rows.lots_resting_on(book.reading, sources, MOST_TRACED)
     found = lot_ledgers(book, codes)
     told: dict[str, Told] = {}
-    values: dict[int, int] = {}
-    if found:
-        values = lot_values(next(iter(found.values())).ledger, [each.number for each in found.values()])
     for code, each in found.items():
         known = not unpriced_behind(each.ledger, each.number)
-        micro = values[each.number] if known else None
+        micro = int(each.traced.lot_micro[each.number]) if known else None
         total = None if micro is None else exact_money(micro, each.currency)
         told[code] = {**per_amount(each, "", micro), "total": total}
     return Costs(sources, told, whole)

@@ -90,6 +90,9 @@ class RunShares(NamedTuple):
     notes: tuple[str, ...] = ()
 
 
+_ALONE: Final = RunShares(CostShares("the rest", (1,), 1, (0,)), (None,))
+
+
 def shares_of_run(
     run: RunRow, outs: Sequence[Out], credits: Sequence[int], *, finished: bool, money: LedgerMoney, day: dt.date
 ) -> RunShares:
@@ -98,7 +101,7 @@ def shares_of_run(
     ``day`` is that on which it made them, at whose prices what they would fetch counts.
     """
     if finished and len(outs) == 1 and outs[0].line.cost_share_micro is None and not any(credits):
-        return RunShares(CostShares("the rest", (1,), 1, (0,)), (None,))
+        return _ALONE
     products = [out for out in outs if out.line.role == PRODUCT]
     open_outs = [out for out in outs if out.is_open] if finished else []
     worth, notes = _worth(open_outs, money, day)

@@ -11,7 +11,7 @@ from typing import Final
 from sqlalchemy import Connection, inspect
 from sqlalchemy.sql import text
 
-HEAD: Final = "0006"
+HEAD: Final = "0007"
 
 
 def stamped(connection: Connection) -> str | None:

@@ -50,8 +50,9 @@ entries = workshop_table(
         "AND (price_micro IS NULL OR credit_micro IS NULL)",
         name="money",
     ),
-    # Whole by itself for the balance of a lot, which every write asks and whose lines lie far apart in the table.
-    Index("ix_entries_workshop_lot", "workshop", "lot", "dimension", "quantity", "reason"),
+    # Whole by itself for the balance of a lot, which every write asks, and for what was taken of it by a day: the lines
+    # of a lot lie far apart in the table.
+    Index("ix_entries_workshop_lot", "workshop", "lot", "on", "dimension", "quantity", "reason"),
 )
 """``line`` counts within the list of the record that ``kind`` names. ``quantity`` is signed, in ng, nL or nmol of the
 lot's own dimension (of its own where a charge or an outturn has no lot), NULL with a ``reason`` where it cannot be
