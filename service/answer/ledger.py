@@ -20,8 +20,8 @@ from service.answer.ledger_events import EventBuilder, Events
 from service.answer.ledger_memory import Basis
 from service.answer.ledger_money import LedgerMoney
 from service.store import ledger_rows, links, records
-from service.store.ledger_lines import Taken
-from service.store.ledger_rows import LedgerRows, Touched, WholeLedger
+from service.store.ledger_lines import Source, Taken
+from service.store.ledger_rows import LedgerRows, WholeLedger
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,10 +98,14 @@ def events_of(
 def _moved_on(book: Book, held: TracedLedger, money: LedgerMoney, made: frozenset[str]) -> LedgerColumns | None:
     """Return the columns brought to the state of ``book``; None where they had better be read anew."""
     touched = ledger_rows.touched_since(book.reading, held.state)
-    materials = _materials_touched(book, touched)
-    if materials is None:
-        return None
-    sources = touched.sources | ledger_rows.sources_of_materials(book.reading, materials | (made ^ held.own_made))
+    sources = set(touched.sources)
+    for kind, code in touched.pricing:
+        priced_anew = _priced_by(book, held.basis, kind, code)
+        if priced_anew is None:
+            return None
+        sources |= priced_anew
+    if made != held.own_made:
+        sources |= ledger_rows.sources_of_materials(book.reading, made ^ held.own_made)
     if len(sources) > len(held.columns.events) // 2:
         return None
     if not sources:
@@ -111,18 +115,20 @@ def _moved_on(book: Book, held: TracedLedger, money: LedgerMoney, made: frozense
     return with_events(held.columns, sources, told)
 
 
-def _materials_touched(book: Book, touched: Touched) -> set[str] | None:
-    """Return the materials whose price or density may be another now; None where all may."""
-    found: set[str] = set()
-    for kind, code in touched.pricing:
-        if kind == "materials":
-            found |= {code, *_codes(links.links_to(book.reading, "materials", [code], from_kind="materials"))}
-        elif kind == "offers":
-            history = records.history(book.reading, kind, code)
-            found |= {stored.body["material"] for stored in history if not stored.deleted}
-        elif kind != "routes":  # what a run goes by is a revision of its route, which never changes
-            return None
-    return found
+def _priced_by(book: Book, basis: Basis, kind: str, code: str) -> set[Source] | None:
+    """Return the records whose money may be another by a record that was written; None where all may."""
+    if kind == "materials":
+        forms = {code, *_codes(links.links_to(book.reading, kind, [code], from_kind=kind))}
+        return ledger_rows.sources_of_materials(book.reading, forms)
+    history = [stored.body for stored in records.history(book.reading, kind, code) if not stored.deleted]
+    if kind == "offers":
+        return ledger_rows.sources_of_materials(book.reading, {body["material"] for body in history})
+    if kind == "rates":
+        of = {body["of"] for body in history} - (set() if basis.labour else {"labour"})
+        return ledger_rows.sources_of_work(book.reading, of, min(body["valid_from"] for body in history))
+    if kind == "exchange-rates":
+        return None if any(basis.currency in (body["base"], body["quote"]) for body in history) else set()
+    return set()  # what a run goes by is a revision of its route, which never changes
 
 
 def _codes(targets: Iterable[tuple[str, str]]) -> Collection[str]:

@@ -12,8 +12,9 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any, Final, Literal, NamedTuple, TypeVar
 
-from sqlalchemy import Executable, and_, or_, select
+from sqlalchemy import Executable, and_, false, or_, select
 
+from service.domain.run import WASTE
 from service.store.ledger_behind import (
     amounts_statement,
     behind_statement,
@@ -147,6 +148,15 @@ def sources_of_materials(reading: Reading, materials: Collection[str]) -> set[So
         statement = statement.where(of_workshop(reading, entries), entries.c.material.in_(chunk))
         found |= {(kind, code) for kind, code in reading.connection.execute(statement)}
     return found
+
+
+def sources_of_work(reading: Reading, of: Collection[str], since: str) -> set[Source]:
+    """Return the runs with a line of labour, energy or waste (``of``) from a day on, as ISO text, or without a day."""
+    e = entries.c
+    lines = e.kind.in_(sorted(of)) | (e.role == WASTE if "waste" in of else false())
+    statement = select(e.source_kind, e.source_code).distinct().where(of_workshop(reading, entries), lines)
+    rows = reading.connection.execute(statement.where(or_(e.on.is_(None), e.on >= since)))
+    return {(kind, code) for kind, code in rows}
 
 
 def own_made(reading: Reading) -> frozenset[str]:

@@ -61,8 +61,10 @@ def _traced(url: str, database: Database, workshop: Workshop, ledger: Ledger, ca
     with closing(connected(url)) as connection:
         read = once(lambda: [connection.execute(query.format(workshop.id)).fetchall() for query in _ROWS])
     after, floor = in_turn(calls, [asked, lambda _: solve()], before=lambda number: _write(database, workshop, number))
+    rated, same = in_turn(calls, [asked, lambda _: solve()], before=lambda number: _rate(database, workshop, number))
     return [
         Row(f"traced cost of every lot, after a write: {size}", after, floor, AT_MOST_TRACED),
+        Row(f"the same after a changed rate, by which nothing goes: {size}", rated, same, AT_MOST_TRACED),
         Row(f"the same, cold, beside reading its rows: {size}", cold, read, AT_MOST_COLD),
     ]
 
@@ -79,6 +81,14 @@ def _write(database: Database, workshop: Workshop, number: int) -> None:
         "outturns": [{"material": "powder", "lot": f"new-{number}", "net": "3.10 g"}],
     }
     put_record(database, workshop.id, "runs", f"new-{number}", body, if_match=None, by="bench", at=AT)
+
+
+def _rate(database: Database, workshop: Workshop, number: int) -> None:
+    """What a kilowatt-hour costs, anew."""
+    price = {"amount": f"0.{number + 10}", "currency": "EUR"}
+    body = {"of": "energy", "price": price, "per": "1 kWh", "valid_from": "2026-01-01"}
+    if_match = "*" if number else None
+    put_record(database, workshop.id, "rates", "power", body, if_match=if_match, by="bench", at=AT)
 
 
 def filled(database: Database, columns: dict[str, Any]) -> Workshop:

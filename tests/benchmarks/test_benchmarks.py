@@ -31,7 +31,7 @@ MEASURED: dict[str, tuple[Callable[[str], list[Row]], int]] = {
     "served_put": (partial(served_put.rows, calls=1), 1),
     "yields_answer": (partial(yields_answer.rows, runs_per_step=3, calls=1, processes=1), 5),
     "plan_answer": (partial(plan_answer.rows, calls=1, trials=256, larger=3), 4),
-    "ledger_answer": (partial(ledger_answer.rows, ledger_lots=60, calls=1), 2),
+    "ledger_answer": (partial(ledger_answer.rows, ledger_lots=60, calls=1), 3),
     "lot_answer": (partial(lot_answer.rows, ledger_lots=60, calls=1), 15),
     "import_runs": (partial(import_runs.rows, runs_per_step=1), 1),
     "grouped_yields": (partial(grouped_yields.rows, routes=1, steps=3, runs_per_step=20, calls=1), 9),
