@@ -149,7 +149,7 @@ class EventBuilder:
         told.facts.extend([Facts(kind, code) for kind, code in of_source])
         numbers["begun"].extend(days)
         numbers["ended"].extend(days)
-        for name, value in (("kind", Kind.DELIVERY), ("cost", 0), ("whole", 0), ("step", -1)):
+        for name, value in (("kind", int(Kind.DELIVERY)), ("cost", 0), ("whole", 0), ("step", -1)):
             numbers[name].extend([value] * count)
 
     # ---- one source
@@ -177,14 +177,14 @@ class EventBuilder:
         (out,) = (line for line in lines if line.kind == "pool-out")
         assert out.lot is not None, "a pool makes a lot"
         day = _ordinal(out.on)
-        takes = [_take(line) for line in lines if line.kind == "pool-in"]
+        takes = _taken(lines, "pool-in")
         self._event(source_key("pools", code), Facts("pools", code), Kind.POOL, day, day, 0, 1, takes)
         self._make(self._lots[out.lot], out.quantity)
 
     def _run(self, run: RunRow, lines: Sequence[Line]) -> None:
         key, status = source_key("runs", run.run), _STATUS[run.status]
         begun, ended = run.started_on or run.finished_on, run.finished_on or run.started_on
-        takes = [_take(line) for line in lines if line.lot is not None and line.kind == "charge"]
+        takes = _taken(lines, "charge")
         outs = [Out(line, self._lots.get(line.lot or "")) for line in lines if line.kind == "outturn"]
         day = _day(begun) or self._day_of_lots(takes)
         direct, unpriced, not_counted = paid_beside_lots(run, lines, day, self._money, labour=self._labour)
@@ -248,22 +248,23 @@ class EventBuilder:
         told.keys.append(key)
         told.facts.append(facts)
         numbers = told.numbers
-        numbers["kind"].append(kind)
+        numbers["kind"].append(int(kind))  # of which numpy makes an array sooner
         numbers["begun"].append(begun)
         numbers["ended"].append(ended)
         numbers["cost"].append(cost)
         numbers["whole"].append(whole)
         numbers["step"].append(step)
-        names = [each.name for each in unpriced]
+        untold: list[str] = []
         if takes:
+            quantities = [quantity for _, quantity in takes]
+            if None in quantities:
+                untold = [lot for lot, quantity in takes if quantity is None]
             told.taken.extend([lot for lot, _ in takes])
             numbers["take_event"].extend([number] * len(takes))
-            numbers["take_quantity"].extend([quantity or 0 for _, quantity in takes])
-            untold = [lot for lot, quantity in takes if quantity is None]
-            names += untold
+            numbers["take_quantity"].extend([quantity or 0 for quantity in quantities])
+        if unpriced or untold:
+            told.unpriced[key] = tuple(dict.fromkeys([*(each.name for each in unpriced), *untold]))
             told.reasons.update(dict.fromkeys(untold, _NOT_TOLD))
-        if names:
-            told.unpriced[key] = tuple(dict.fromkeys(names))
             told.reasons.update({each.name: each.reason for each in unpriced})
 
     def _make(self, row: LotRow, quantity: int | None, weight: int = 1, credit: int = 0, product: int = 0) -> None:
@@ -285,9 +286,12 @@ def _made_up(run: RunRow, place: int, line: Line) -> LotRow:
     )  # fmt: skip
 
 
-def _take(line: Line) -> tuple[str, int | None]:
-    assert line.lot is not None, "what is taken is taken of a lot"
-    return line.lot, None if line.quantity is None else -line.quantity
+def _taken(lines: Sequence[Line], kind: str) -> list[tuple[str, int | None]]:
+    return [
+        (line.lot, None if line.quantity is None else -line.quantity)
+        for line in lines
+        if line.kind == kind and line.lot is not None
+    ]
 
 
 def _line_key(kind: str, code: str, place: int) -> str:

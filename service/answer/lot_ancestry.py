@@ -11,9 +11,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from service.analytics.money.ancestry import Ancestry, Node, behind, lineage
+from service.analytics.money.ancestry import Ancestry, Node, behind, generations_of, lineage
 from service.analytics.money.traced import events_behind, takes_of, unpriced_behind
 from service.answer.book import Book
+from service.answer.ledger_events import on_shelf
 from service.answer.ledger_words import UNIT, amount_of, unpriced_lines
 from service.answer.lot_ledger import LotLedger, lot_ledger
 from service.domain.shelf_amount import UNITS_PER_BASE
@@ -188,10 +189,20 @@ def _down(book: Book, found: LotLedger, most: int, reasons: dict[str, str]) -> d
     if complete:
         return {"nodes": list(nodes.values()), "edges": edges, "more": 0}
     shown = [node["code"] for node in nodes.values() if node["kind"] == "lot"]
-    more = ledger_rows.count_made_of(book.reading, shown, MOST_COUNTED)
+    more = _count_down(found, shown) if found.whole else ledger_rows.count_made_of(book.reading, shown, MOST_COUNTED)
     if more >= MOST_COUNTED:
         reasons["down.more"] = f"at least so many lots: after {MOST_COUNTED} they are not counted"
     return {"nodes": list(nodes.values()), "edges": edges, "more": more}
+
+
+def _count_down(found: LotLedger, shown: Sequence[str]) -> int:
+    """How many lots were made of some beyond these, up to those that are counted; of a whole ledger in memory."""
+    columns, count = found.columns, 0
+    for made in generations_of(found.ledger, [number for code in shown if (number := columns.lot(code)) is not None]):
+        count += sum(on_shelf(row) for row in columns.rows[made].tolist())
+        if count >= MOST_COUNTED:
+            break
+    return min(count, MOST_COUNTED)
 
 
 def _take_in(

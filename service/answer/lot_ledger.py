@@ -29,9 +29,11 @@ from service.store.strengths import strength_from
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """A ledger that holds all that stands behind something, with what it cost: ``number`` is that of the something."""
+    """A ledger that holds all that stands behind something, with what it cost: ``number`` is that of the something.
+    ``whole``: it holds all else too."""
 
     number: int
+    whole: bool
     currency: str
     columns: LedgerColumns
     ledger: Ledger
@@ -91,7 +93,9 @@ def lot_ledgers(
 ) -> dict[str, LotLedger]:
     """Return, by lot, the one ledger of the ancestors of some lots; what is no lot is left out."""
     basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
-    columns, ledger, traced = _held(book, basis) or _walked(book, ledger_rows.ledger_behind(book.reading, codes), basis)
+    held = _held(book, basis)
+    whole = held is not None
+    columns, ledger, traced = held or _walked(book, ledger_rows.ledger_behind(book.reading, codes), basis)
     numbers = {code: columns.lot(code) for code in codes}
     every: dict[str, LotRow] = {code: columns.rows[lot] for code, lot in numbers.items() if lot is not None}
     rows = {code: row for code, row in every.items() if on_shelf(row)}
@@ -103,7 +107,7 @@ def lot_ledgers(
         assert number is not None, "those without a number are left out"
         if row.amount is not None:
             gross_g = grams_in(row.amount, row.material, row.dimension, strength_from(row.strength), known)
-        found[code] = LotLedger(number, basis.currency, columns, ledger, traced, row, gross_g)
+        found[code] = LotLedger(number, whole, basis.currency, columns, ledger, traced, row, gross_g)
     return found
 
 
@@ -111,10 +115,11 @@ def run_ledger(book: Book, code: str, currency: str | None = None, *, labour: bo
     """Return the ledger of a run and of the ancestors of what it takes. Raises UnknownRecord where there is none."""
     book.stored("runs", code)
     basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
-    found = _held(book, basis) or _walked(book, ledger_rows.ledger_behind_runs(book.reading, [code]), basis)
+    held = _held(book, basis)
+    found = held or _walked(book, ledger_rows.ledger_behind_runs(book.reading, [code]), basis)
     number = found[0].event(source_key("runs", code))
     assert number is not None, "a run takes something in, which has its line"
-    return RunLedger(number, basis.currency, *found)
+    return RunLedger(number, held is not None, basis.currency, *found)
 
 
 def _held(book: Book, basis: Basis) -> tuple[LedgerColumns, Ledger, Values] | None:

@@ -110,9 +110,7 @@ def shares_of_run(
     asked = []
     for out, credit in zip(outs, credits, strict=True):
         line = out.line
-        contained = out.contained_ng
-        if out.lot is None and line.role == PRODUCT:
-            contained = out.spread_by(run, products)
+        contained = out.spread_by(run, products) if out.lot is None and line.role == PRODUCT else out.contained_ng
         value = values.get(id(out))
         asked.append(
             Sharing(

@@ -6,14 +6,14 @@ amounts.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.analytics.money.ledger import Kind, Ledger
+from service.analytics.money.ledger import IntArray, Kind, Ledger
 from service.analytics.money.ledger_order import ranges
 from service.analytics.money.traced import events_behind, lot_values, take_value, takes_of
 from service.errors import NotComputable
@@ -197,6 +197,29 @@ def lineage(
                 waiting.append(other)
             edges.append(Edge(other, node, quantity) if direction == "up" else Edge(node, other, quantity))
     return Lineage(tuple(nodes), tuple(edges), complete)
+
+
+def generations_of(ledger: Ledger, lots: Iterable[int]) -> Iterator[IntArray]:
+    """Give the lots that were made of some, by number, then those made of these, and so on; none of them twice.
+
+    >>> from service.analytics.money.ledger import Event, Make, Take, ledger_of
+    >>> ledger = ledger_of([Event("soda", Kind.OPENING, None, makes=(Make("soda", 100),)),
+    ...                     Event("wash", Kind.FINISHED, None, takes=(Take("soda", 5),), makes=(Make("powder", 4),))])
+    >>> [made.tolist() for made in generations_of(ledger, [0])]
+    [[1]]
+    """
+    order = ledger.order
+    made = np.fromiter(lots, dtype=np.int64)
+    found = np.zeros(len(ledger.lots), dtype=bool)
+    while made.size:
+        found[made] = True
+        places = order.place[made]
+        takes = order.takes[ranges(order.take_bounds[places], order.take_bounds[places + 1])]
+        events = np.unique(ledger.take_event[takes])
+        made = order.lots[ranges(order.first_lot[events], order.first_lot[events] + order.lot_count[events])]
+        made = made[~found[made]]
+        if made.size:
+            yield made
 
 
 def _neighbours(ledger: Ledger, node: Node, direction: Literal["up", "down"]) -> list[tuple[Node, int]]:
