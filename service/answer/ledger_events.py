@@ -94,8 +94,8 @@ def on_shelf(row: LotRow) -> bool:
 
 
 class EventBuilder:
-    """Builds the events of ``rows``; ``days_of`` says from which day on lots were there that an undated run takes from,
-    where one is known. ``steps`` are those that have their numbers."""
+    """Builds the events of ``rows``; ``days_of`` says from which day on lots were there that an undated run takes from
+    and that are not among the rows, where one is known. ``steps`` are those that have their numbers."""
 
     def __init__(
         self,
@@ -226,8 +226,10 @@ class EventBuilder:
     def _day_of_lots(self, takes: Iterable[tuple[str, int | None]]) -> dt.date:
         """The day on which a run that nobody dated counts: the latest of the lots that it takes from."""
         codes = {lot for lot, _ in takes}
-        known = self._days_of(codes) if codes else {}
-        return max((dt.date.fromisoformat(day) for day in known.values()), default=NO_DAY)
+        days = [self._lots[code].received_on for code in codes if code in self._lots]
+        if elsewhere := codes - self._lots.keys():
+            days += self._days_of(elsewhere).values()
+        return max((dt.date.fromisoformat(day) for day in days if day is not None), default=NO_DAY)
 
     # ---- what an event is
 
