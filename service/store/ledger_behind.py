@@ -118,6 +118,11 @@ UNION ALL
 SELECT {lots} FROM src CROSS JOIN lots l{by_source}
 WHERE l.workshop = :workshop AND l.source_kind = src.kind AND l.source_code = src.code
 """
+_MADE_BY: Final = """
+WITH src(kind, code) AS ({given})
+SELECT l.code FROM src CROSS JOIN lots l{by_source}
+WHERE l.workshop = :workshop AND l.source_kind = src.kind AND l.source_code = src.code
+"""
 _MADE_OF: Final = """
 SELECT DISTINCT l.code FROM {asked}entries e{by_lot} CROSS JOIN lots l{by_source}
 WHERE e.workshop = :workshop AND e.lot {equal} AND e.kind IN ('charge', 'pool-in')
@@ -136,7 +141,7 @@ def behind_statement(of: Literal["lots", "runs", "sources"], dialect: str) -> Te
     ``codes`` are as :func:`service.store.rows.code_list` makes them, ``sources`` pairs of kind and code in JSON.
     """
     further = "" if of == "sources" else _FURTHER
-    first = _GIVEN[dialect] if of == "sources" else _FIRST[of]
+    first = "{given}" if of == "sources" else _FIRST[of]
     return _written(_BEHIND, dialect, first=first.format(**_words(dialect)), further=further)
 
 
@@ -144,6 +149,12 @@ def behind_statement(of: Literal["lots", "runs", "sources"], dialect: str) -> Te
 def takes_statement(dialect: str) -> TextClause:
     """The lines by which something was taken of some lots, or counted, and the lots that their records made."""
     return _written(_TAKES, dialect)
+
+
+@cache
+def made_by_statement(dialect: str) -> TextClause:
+    """The lots that some ``sources`` made, given as to :func:`behind_statement`."""
+    return _written(_MADE_BY, dialect)
 
 
 @cache
@@ -166,6 +177,7 @@ def _words(dialect: str) -> dict[str, str]:
     """What a statement says otherwise on either database, and the columns that all of them name."""
     lite = dialect == "sqlite"
     return {
+        "given": _GIVEN[dialect],
         "among": "IN (SELECT value FROM json_each(:codes))" if lite else "= ANY(:codes)",
         "asked": "json_each(:codes) asked CROSS JOIN " if lite else "",
         "equal": "= asked.value" if lite else "= ANY(:codes)",

@@ -18,6 +18,7 @@ from service.domain.run import WASTE
 from service.store.ledger_behind import (
     amounts_statement,
     behind_statement,
+    made_by_statement,
     made_of_statement,
     sorted_out,
     takes_statement,
@@ -104,7 +105,7 @@ def whole_ledger(reading: Reading) -> WholeLedger:
 
 def ledger_of_sources(reading: Reading, sources: Collection[Source]) -> LedgerRows:
     """Return the lines of some records, those that there are."""
-    return _behind(reading, "sources", {"sources": json.dumps(sorted(sources))})
+    return _behind(reading, "sources", {"sources": _given(sources)})
 
 
 def ledger_behind(reading: Reading, codes: Collection[str]) -> LedgerRows:
@@ -121,6 +122,10 @@ def ledger_behind_runs(reading: Reading, codes: Collection[str]) -> LedgerRows:
 def _behind(reading: Reading, of: Literal["lots", "runs", "sources"], asked: Mapping[str, Any]) -> LedgerRows:
     values = {"workshop": reading.workshop_id, **asked}
     return LedgerRows(*sorted_out(_all(reading, behind_statement(of, reading.dialect), values)))
+
+
+def _given(sources: Collection[Source]) -> str:
+    return json.dumps(sorted(sources))
 
 
 def touched_since(reading: Reading, state: int) -> Touched:
@@ -182,14 +187,15 @@ def lots_resting_on(reading: Reading, sources: Collection[Source], most: int) ->
     very many takes of one generation.
     """
     found: dict[str, None] = {}
-    made = ledger_of_sources(reading, sources).lots
+    values = {"workshop": reading.workshop_id, "sources": _given(sources)}
+    made = {row[0] for row in _all(reading, made_by_statement(reading.dialect), values)}
     whole = True
-    while codes := sorted({row.code for row in made} - found.keys()):
+    while codes := sorted(made - found.keys()):
         found |= dict.fromkeys(codes)
         if len(found) > most:
             break
-        taken, made = takes_of_lots(reading, codes, _MOST_TAKES + 1)
-        whole = whole and len(taken) <= _MOST_TAKES
+        taken, rows = takes_of_lots(reading, codes, _MOST_TAKES + 1)
+        made, whole = {row.code for row in rows}, whole and len(taken) <= _MOST_TAKES
     return list(found)[:most], whole and len(found) <= most
 
 

@@ -101,10 +101,10 @@ def rows(url: str, *, ledger_lots: int = LOTS, calls: int = 15) -> list[Row]:
             parts = {"workshop": workshop.id, "lot": lot, "by_source": by_source}
             floors = [partial(_floor, connection, url, parts), partial(_ancestors, connection, parts)]
             *costs, floor, ancestors = in_turn(calls, [*actions, *floors])
-            of = f"of a lot with {count:,} runs and lots behind it, {kind_of(url)}"
-            found.append(Row(f"all rows that the cost {of} is made of, beside the ancestors' alone", floor, ancestors))
+            of = f"a lot with {count:,} runs and lots behind it, {kind_of(url)}"
+            found.append(Row(f"{of}: all rows, beside its ancestors' alone", floor, ancestors))
             said = ("cost", "cost, warm", "ancestry", "ancestry, warm")
-            found += [Row(f"{what} {of}", cost, floor, AT_MOST) for what, cost in zip(said, costs, strict=True)]
+            found += [Row(f"{of}: {what}", cost, floor, AT_MOST) for what, cost in zip(said, costs, strict=True)]
     return found
 
 
