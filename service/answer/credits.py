@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from service.analytics.money.traced import lot_values, take_value, unpriced_behind
+from service.analytics.money.traced import unpriced_behind
 from service.answer.book import Book
 from service.answer.ledger_words import money
 from service.answer.lot_ledger import LotLedger, lot_ledgers
@@ -62,9 +62,7 @@ def _finding(found: LotLedger) -> Finding | None:
     ledger, event = found.ledger, int(found.ledger.made_by[found.number])
     if unpriced_behind(ledger, found.number):
         return None
-    values = lot_values(ledger, [found.number])
-    takes = range(*ledger.order.event_bounds[event : event + 2].tolist())
-    cost = int(ledger.cost[event]) + sum(take_value(ledger, take, values[int(ledger.take_lot[take])]) for take in takes)
+    cost = int(found.traced.total_micro[event])
     credits = int(ledger.credit[np.flatnonzero(ledger.made_by == event)].sum())
     if credits <= cost:
         return None

@@ -7,19 +7,21 @@ was longest unused going first.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from service.analytics.money.ledger import Ledger
 from service.analytics.money.loaded import Loaded, loaded_cost
 from service.analytics.money.traced import Traced, traced_cost
 from service.answer.book import Book
-from service.answer.ledger_columns import LedgerColumns, empty_columns, with_events
-from service.answer.ledger_events import Built, EventBuilder
+from service.answer.ledger_columns import LedgerColumns, columns_of, with_events
+from service.answer.ledger_events import EventBuilder, Events
 from service.answer.ledger_memory import Basis
 from service.answer.ledger_money import LedgerMoney
 from service.store import ledger_rows, links, records
-from service.store.ledger_rows import LedgerRows, Touched
+from service.store.ledger_lines import Source, Taken
+from service.store.ledger_rows import LedgerRows, WholeLedger
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,50 +74,61 @@ def traced_ledger(book: Book, currency: str | None = None, *, labour: bool = Fal
             book.ledgers.keep(basis, found)
             return found
     if columns is None:
-        built = built_events(book, ledger_rows.whole_ledger(book.reading), money, labour=labour)
-        columns = with_events(empty_columns(), (), built)
+        columns = columns_of(events_of(book, ledger_rows.whole_ledger(book.reading), money, labour=labour))
     ledger = columns.ledger()
     found = TracedLedger(book.state, basis, made, columns, ledger, traced_cost(ledger))
     book.ledgers.keep(basis, found)
     return found
 
 
-def built_events(book: Book, rows: LedgerRows, money: LedgerMoney, *, labour: bool) -> Iterator[Built]:
-    """Give the events of some rows."""
-    undated = {run.run for run in rows.runs if run.started_on is None and run.finished_on is None}
-    taken = {line.lot for line in rows.lines if line.lot is not None and line.source_kind == "runs"
-             and line.source_code in undated}  # fmt: skip
-    days = {code: dt.date.fromisoformat(day) for code, day in ledger_rows.days_of_lots(book.reading, taken).items()}
-    return EventBuilder(rows, money, labour=labour, days=days).built()
+def events_of(
+    book: Book,
+    rows: LedgerRows | WholeLedger,
+    money: LedgerMoney,
+    *,
+    labour: bool,
+    steps: Sequence[str] = (),
+    takes: Iterable[Taken] = (),
+) -> Events:
+    """Return the events of some rows; ``takes`` are what others took of the same lots, of whom no more is told."""
+    days_of = partial(ledger_rows.days_of_lots, book.reading)
+    return EventBuilder(rows, money, days_of, labour=labour, steps=steps).told(takes)
 
 
 def _moved_on(book: Book, held: TracedLedger, money: LedgerMoney, made: frozenset[str]) -> LedgerColumns | None:
     """Return the columns brought to the state of ``book``; None where they had better be read anew."""
     touched = ledger_rows.touched_since(book.reading, held.state)
-    materials = _materials_touched(book, touched)
-    if materials is None:
-        return None
-    sources = touched.sources | ledger_rows.sources_of_materials(book.reading, materials | (made ^ held.own_made))
+    sources = set(touched.sources)
+    for kind, code in touched.pricing:
+        priced_anew = _priced_by(book, held.basis, kind, code)
+        if priced_anew is None:
+            return None
+        sources |= priced_anew
+    if made != held.own_made:
+        sources |= ledger_rows.sources_of_materials(book.reading, made ^ held.own_made)
     if len(sources) > len(held.columns.events) // 2:
         return None
     if not sources:
         return held.columns
     rows = ledger_rows.ledger_of_sources(book.reading, sources)
-    return with_events(held.columns, sources, built_events(book, rows, money, labour=held.basis.labour))
+    told = events_of(book, rows, money, labour=held.basis.labour, steps=held.columns.steps)
+    return with_events(held.columns, sources, told)
 
 
-def _materials_touched(book: Book, touched: Touched) -> set[str] | None:
-    """Return the materials whose price or density may be another now; None where all may."""
-    found: set[str] = set()
-    for kind, code in touched.pricing:
-        if kind == "materials":
-            found |= {code, *_codes(links.links_to(book.reading, "materials", [code], from_kind="materials"))}
-        elif kind == "offers":
-            history = records.history(book.reading, kind, code)
-            found |= {stored.body["material"] for stored in history if not stored.deleted}
-        elif kind != "routes":  # what a run goes by is a revision of its route, which never changes
-            return None
-    return found
+def _priced_by(book: Book, basis: Basis, kind: str, code: str) -> set[Source] | None:
+    """Return the records whose money may be another by a record that was written; None where all may."""
+    if kind == "materials":
+        forms = {code, *_codes(links.links_to(book.reading, kind, [code], from_kind=kind))}
+        return ledger_rows.sources_of_materials(book.reading, forms)
+    history = [stored.body for stored in records.history(book.reading, kind, code) if not stored.deleted]
+    if kind == "offers":
+        return ledger_rows.sources_of_materials(book.reading, {body["material"] for body in history})
+    if kind == "rates":
+        of = {body["of"] for body in history} - (set() if basis.labour else {"labour"})
+        return ledger_rows.sources_of_work(book.reading, of, min(body["valid_from"] for body in history))
+    if kind == "exchange-rates":
+        return None if any(basis.currency in (body["base"], body["quote"]) for body in history) else set()
+    return set()  # what a run goes by is a revision of its route, which never changes
 
 
 def _codes(targets: Iterable[tuple[str, str]]) -> Collection[str]:

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from service.analytics.money.ledger import Kind, Ledger, ledger_from
-from service.analytics.money.ledger_order import BEFORE_ALL, NEVER
-from service.answer.ledger_events import Built, Facts, source_key
+from service.analytics.money.ledger import Ledger, ledger_from
+from service.answer.ledger_events import BY_EVENT, BY_LOT, Events, source_key
 from service.errors import NotComputable
-from service.store.ledger_lines import LotRow, Source
+from service.store.ledger_lines import Source
 
 Integers = npt.NDArray[np.int64]
 Objects = npt.NDArray[np.object_]
 
-_BY_EVENT: Final = ("kind", "begun", "ended", "cost", "whole", "step")
-_BY_LOT: Final = ("made_by", "quantity", "weight", "credit", "product")
 _BYTES_OF_FACTS: Final = 400
 """About what the texts that stand beside an event or a lot take."""
 
@@ -93,16 +90,23 @@ def on_days(begun: Integers, ended: Integers, take_event: Integers, makers: Inte
             return begun, ended
 
 
-def empty_columns() -> LedgerColumns:
-    """Return the columns of a workshop without a ledger."""
-    none = np.empty(0, dtype=object)
-    names = (*_BY_EVENT, *_BY_LOT, "take_event", "take_lot", "take_quantity")
-    return LedgerColumns(none, none, none, none, {name: np.empty(0, dtype=np.int64) for name in names})
+def columns_of(told: Events) -> LedgerColumns:
+    """Return the columns of some events, which take from lots that are among what they make.
+
+    Raises NotComputable where they do not, or where a number is beyond 64 bits.
+    """
+    fresh = _Fresh(told)
+    number = dict(zip(fresh.lots.tolist(), range(len(fresh.lots)), strict=True))
+    take_lot = np.array([number.get(code, -1) for code in fresh.taken.tolist()], dtype=np.int64)
+    return _columns(fresh.events, fresh.facts, fresh.lots, fresh.rows, {**fresh.numbers, "take_lot": take_lot}, told)
 
 
-def with_events(held: LedgerColumns, gone: Iterable[Source], built: Iterable[Built]) -> LedgerColumns:
-    """Return ``held`` without the events of the sources ``gone``, and with those that were ``built`` since."""
-    fresh = _Fresh(held.steps, built)
+def with_events(held: LedgerColumns, gone: Iterable[Source], told: Events) -> LedgerColumns:
+    """Return ``held`` without the events of the sources ``gone``, and with those that were ``told`` of since.
+
+    Raises as :func:`columns_of`.
+    """
+    fresh = _Fresh(told)
     keep = _kept(held.events, gone)
     events, facts, of_kept, of_fresh = _let_in((held.events[keep], held.facts[keep]), (fresh.events, fresh.facts))
     event_now = np.full(len(held.events), -1, dtype=np.int64)
@@ -118,73 +122,63 @@ def with_events(held: LedgerColumns, gone: Iterable[Source], built: Iterable[Bui
         values[by_kept], values[by_fresh] = kept, fresh.numbers[name]
         return values
 
-    numbers = {name: merged(name, held.numbers[name][keep], of_kept, of_fresh) for name in _BY_EVENT}
-    for name in _BY_LOT:
+    numbers = {name: merged(name, held.numbers[name][keep], of_kept, of_fresh) for name in BY_EVENT}
+    for name in BY_LOT:
         kept = held.numbers[name][stays]
         numbers[name] = merged(name, event_now[kept] if name == "made_by" else kept, lot_of_kept, lot_of_fresh)
     numbers["made_by"][lot_of_fresh] = of_fresh[fresh.numbers["made_by"]]
     taking = keep[held.numbers["take_event"]]
     take_event = np.concatenate([event_now[held.numbers["take_event"][taking]], of_fresh[fresh.numbers["take_event"]]])
     take_lot = np.concatenate([lot_now[held.numbers["take_lot"][taking]], _places(lots, fresh.taken)])
-    if (take_lot < 0).any():
-        raise NotComputable("the ledger takes from a lot that nothing has put on the shelf", code="no-such-lot")
     quantity = np.concatenate([held.numbers["take_quantity"][taking], fresh.numbers["take_quantity"]])
     order = np.argsort(take_event, kind="stable")
     numbers |= {"take_event": take_event[order], "take_lot": take_lot[order], "take_quantity": quantity[order]}
+    left = {held.events[place] for place in np.flatnonzero(~keep).tolist()} if held.unpriced else set()
+    unpriced = {key: names for key, names in held.unpriced.items() if key not in left} | told.unpriced
+    return _columns(events, facts, lots, rows, numbers, told, unpriced, {**held.reasons, **told.reasons})
+
+
+def _columns(
+    events: Objects,
+    facts: Objects,
+    lots: Objects,
+    rows: Objects,
+    numbers: Mapping[str, Integers],
+    told: Events,
+    unpriced: Mapping[str, tuple[str, ...]] | None = None,
+    reasons: Mapping[str, str] | None = None,
+) -> LedgerColumns:
+    if (numbers["take_lot"] < 0).any():
+        raise NotComputable("the ledger takes from a lot that nothing has put on the shelf", code="no-such-lot")
     for array in (*numbers.values(), events, facts, lots, rows):
         array.setflags(write=False)
-    left = {held.events[place] for place in np.flatnonzero(~keep).tolist()} if held.unpriced else set()
-    unpriced = {key: names for key, names in held.unpriced.items() if key not in left} | fresh.unpriced
+    unpriced = told.unpriced if unpriced is None else unpriced
     named = {name for names in unpriced.values() for name in names}
-    reasons = {name: why for name, why in {**held.reasons, **fresh.reasons}.items() if name in named}
-    return LedgerColumns(events, facts, lots, rows, numbers, tuple(fresh.steps), unpriced, reasons)
+    why = {name: said for name, said in (told.reasons if reasons is None else reasons).items() if name in named}
+    return LedgerColumns(events, facts, lots, rows, numbers, tuple(told.steps), unpriced, why)
 
 
 class _Fresh:
-    """Events that were just built, as columns: events and lots in order, takes by event, their lots by code."""
+    """Events that were just told of, in order: events by key, lots by code, takes by event with their lots' codes."""
 
-    def __init__(self, steps: tuple[str, ...], built: Iterable[Built]) -> None:
-        found = sorted(built, key=lambda each: each.event.code)
-        self.steps = dict(zip(steps, range(len(steps)), strict=True))
-        self.unpriced: dict[str, tuple[str, ...]] = {}
-        self.reasons: dict[str, str] = {}
-        columns: dict[str, list[int]] = {name: [] for name in (*_BY_EVENT, *_BY_LOT, "take_event", "take_quantity")}
-        facts: list[Facts] = []
-        taken: list[str] = []
-        made: list[tuple[str, LotRow]] = []
-        for number, (event, said, rows, unpriced) in enumerate(found):
-            begun = BEFORE_ALL if event.begun is None else event.begun.toordinal()
-            ended = NEVER if event.kind is Kind.OPEN else begun if event.ended is None else event.ended.toordinal()
-            whole = sum(make.weight for make in event.makes) if event.whole is None else event.whole
-            step = -1 if event.step is None else self.steps.setdefault(event.step, len(self.steps))
-            for name, value in zip(_BY_EVENT, (event.kind, begun, ended, event.cost_micro, whole, step), strict=True):
-                columns[name].append(value)
-            facts.append(said)
-            names = event.unpriced + tuple(take.lot for take in event.takes if take.quantity is None)
-            if names:
-                self.unpriced[event.code] = tuple(dict.fromkeys(names))
-                self.reasons |= {take.lot: "how much was taken of it cannot be told" for take in event.takes
-                                 if take.quantity is None}  # fmt: skip
-                self.reasons |= {each.name: each.reason for each in unpriced}
-            for take in event.takes:
-                columns["take_event"].append(number)
-                columns["take_quantity"].append(take.quantity or 0)
-                taken.append(take.lot)
-            for make, row in zip(event.makes, rows, strict=True):
-                values = (number, make.quantity or 0, make.weight, make.credit_micro, make.product)
-                for name, value in zip(_BY_LOT, values, strict=True):
-                    columns[name].append(value)
-                made.append((make.lot, row))
-        by_lot = sorted(range(len(made)), key=lambda place: made[place][0])
-        for name in _BY_LOT:
-            columns[name] = [columns[name][place] for place in by_lot]
-        self.events, self.facts = _objects([each.event.code for each in found]), _objects(facts)
-        self.lots, self.rows = (_objects([made[place][side] for place in by_lot]) for side in (0, 1))
-        self.taken = _objects(taken)
+    def __init__(self, told: Events) -> None:
         try:
-            self.numbers = {name: np.array(values, dtype=np.int64) for name, values in columns.items()}
+            numbers = {name: np.array(values, dtype=np.int64) for name, values in told.numbers.items()}
         except OverflowError as beyond:
             raise NotComputable("an amount or a sum of money is beyond what the ledger can count") from beyond
+        by_key = np.array(sorted(range(len(told.keys)), key=told.keys.__getitem__), dtype=np.int64)
+        by_code = np.array(sorted(range(len(told.lots)), key=told.lots.__getitem__), dtype=np.int64)
+        number = np.empty_like(by_key)
+        number[by_key] = np.arange(len(by_key))
+        take_event = number[numbers["take_event"]]
+        by_taker = np.argsort(take_event, kind="stable")
+        self.events, self.facts = _objects(told.keys)[by_key], _objects(told.facts)[by_key]
+        self.lots, self.rows = _objects(told.lots)[by_code], _objects(told.rows)[by_code]
+        self.taken = _objects(told.taken)[by_taker]
+        self.numbers = {name: numbers[name][by_key] for name in BY_EVENT}
+        self.numbers |= {name: numbers[name][by_code] for name in BY_LOT}
+        self.numbers["made_by"] = number[self.numbers["made_by"]]
+        self.numbers |= {"take_event": take_event[by_taker], "take_quantity": numbers["take_quantity"][by_taker]}
 
 
 def _kept(events: Objects, gone: Iterable[Source]) -> npt.NDArray[np.bool_]:
@@ -224,9 +218,5 @@ def _places(lots: Objects, codes: Objects) -> Integers:
     return np.where(lots[places] == codes, places, -1).astype(np.int64)
 
 
-def _objects(values: Iterable[Any]) -> Objects:
-    given = list(values)
-    found = np.empty(len(given), dtype=object)
-    for place, value in enumerate(given):  # a row is a tuple, of which numpy would make columns
-        found[place] = value
-    return found
+def _objects(values: Sequence[Any]) -> Objects:
+    return np.fromiter(values, dtype=object, count=len(values))  # array() would make columns of what is a tuple

@@ -13,7 +13,7 @@ from service.answer.prices import Exchange, standing_offers
 from service.domain.bill import ONE_OF, unit_holding
 from service.domain.lot import Strength, strength_of
 from service.domain.material import Material
-from service.domain.money import to_micro
+from service.domain.money import Money, to_micro
 from service.domain.offer import Offer
 from service.domain.route import Route
 from service.domain.shelf_amount import UNITS_PER_BASE, base_in_dimension, in_dimension
@@ -52,7 +52,7 @@ class LedgerMoney:
         self._offers: dict[str, tuple[Offer, ...]] = {}
         self._materials: dict[str, Material] = {}
         self._best: dict[tuple[str, str, dt.date], _Cheapest | Unpriced] = {}
-        self._routes: dict[tuple[str, int], Route] = {}
+        self._consumables: dict[tuple[str, int, str], Money | None] = {}
         self._made: frozenset[str] | None = None
 
     def converted(self, micro: int | Fraction, currency: str, day: dt.date) -> int | Unpriced:
@@ -129,10 +129,14 @@ class LedgerMoney:
 
     def consumables(self, route: str, revision: int, step: str, day: dt.date) -> int | Unpriced | None:
         """Return what a batch of a step uses up, by the revision of the route that its run goes by."""
-        found = self._route(route, revision).step(step)
-        if found is None or found.consumables is None:
-            return None
-        return self.converted(to_micro(found.consumables.amount), found.consumables.currency, day)
+        key = (route, revision, step)
+        if key not in self._consumables:
+            stored = records.at_revision(self._book.reading, "routes", route, revision)
+            assert stored is not None, "a run goes by a revision of its route"
+            of_route: Route = self._book.recalled(stored)
+            self._consumables |= {(route, revision, each.code): each.consumables for each in of_route.steps}
+        found = self._consumables.setdefault(key, None)  # of a step that its route no longer had, nothing
+        return None if found is None else self.converted(to_micro(found.amount), found.currency, day)
 
     def _factor(self, currency: str, day: dt.date) -> Fraction | Unpriced:
         key = (currency, day)
@@ -182,14 +186,6 @@ class LedgerMoney:
             return Fraction(micro)
         factor = self._factor(currency, day)
         return factor if isinstance(factor, Unpriced) else micro * factor
-
-    def _route(self, code: str, revision: int) -> Route:
-        key = (code, revision)
-        if key not in self._routes:
-            stored = records.at_revision(self._book.reading, "routes", code, revision)
-            assert stored is not None, "a run goes by a revision of its route"
-            self._routes[key] = self._book.recalled(stored)
-        return self._routes[key]
 
 
 def _newest(rates: Collection[Rate], waste_class: str | None) -> Rate | None:

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from functools import partial
 from itertools import groupby
 from operator import attrgetter
 from typing import Any, Final
 
-from service.analytics.money.ancestry import Ancestry, Node, behind, lineage
-from service.analytics.money.traced import unpriced_behind
+import numpy as np
+
+from service.analytics.money.ancestry import Ancestry, Node, behind, generations_of, lineage
+from service.analytics.money.traced import events_behind, takes_of, unpriced_behind
 from service.answer.book import Book
+from service.answer.ledger_events import on_shelf
 from service.answer.ledger_words import UNIT, amount_of, unpriced_lines
 from service.answer.lot_ledger import LotLedger, lot_ledger
 from service.domain.shelf_amount import UNITS_PER_BASE
 from service.errors import NotComputable
 from service.schemas.kinds import singular
-from service.store import ledger_rows, shelf
+from service.store import ledger_rows
 from service.store.ledger_lines import Line, LotRow
 
 METHOD: Final = "ancestry/1"
@@ -72,7 +76,7 @@ def _behind(found: LotLedger, told: Ancestry, reasons: dict[str, str]) -> dict[s
         reasons["per"] = "its grams are not known"
     lines = []
     for each in told.bought:
-        row: LotRow = found.columns.rows[each.lot]
+        row = found.row(each.lot)
         amount = each.amount * scale
         line = {"lot": row.code, "material": row.material, **amount_of(amount, row.dimension)}
         priced = not unpriced_behind(found.ledger, each.lot)
@@ -125,22 +129,26 @@ def _embodied_waste(found: LotLedger, told: Ancestry, scale: float, reasons: dic
 
 def _up(found: LotLedger, most: int) -> dict[str, Any]:
     """Lay out the ancestors, nearest first; a lot that has a record of its own is made by nothing else."""
-    everything = lineage(found.ledger, found.number, "up", len(found.ledger.lots) + len(found.ledger.events) + 1)
+    shown = lineage(found.ledger, found.number, "up", most, called=partial(_id, found))
     nodes: dict[str, dict[str, Any]] = {}
-    more = set()
-    for node in everything.nodes:
-        identity = _id(found, node)
-        if len(nodes) < most:
-            nodes.setdefault(identity, _node(found, node))
-        elif identity not in nodes:
-            more.add(identity)
+    for node in shown.nodes:
+        nodes.setdefault(_id(found, node), _node(found, node))
     edges = []
-    for edge in everything.edges:
+    for edge in shown.edges:
         tail, head = _id(found, edge.tail), _id(found, edge.head)
-        if tail != head and tail in nodes and head in nodes:
+        if tail != head:
             lot = (edge.tail if edge.tail.kind == "lot" else edge.head).number
-            edges.append({"from": tail, "to": head, **amount_of(edge.quantity, found.columns.rows[lot].dimension)})
-    return {"nodes": list(nodes.values()), "edges": edges, "more": len(more)}
+            edges.append({"from": tail, "to": head, **amount_of(edge.quantity, found.row(lot).dimension)})
+    more = 0 if shown.complete else _count_up(found) - len(nodes)
+    return {"nodes": list(nodes.values()), "edges": edges, "more": more}
+
+
+def _count_up(found: LotLedger) -> int:
+    """How many lots and records stand behind the lot, itself among them."""
+    events = np.array(events_behind(found.ledger, [found.number]), dtype=np.int64)
+    lots = np.unique(found.ledger.take_lot[takes_of(found.ledger, events)])
+    records = {facts[:2] for facts in found.columns.facts[events].tolist() if facts.source_kind != "lots"}
+    return 1 + len(lots) + len(records)
 
 
 def _id(found: LotLedger, node: Node) -> str:
@@ -152,8 +160,7 @@ def _id(found: LotLedger, node: Node) -> str:
 
 def _node(found: LotLedger, node: Node) -> dict[str, Any]:
     if node.kind == "lot":
-        row: LotRow = found.columns.rows[node.number]
-        return _lot_node(row)
+        return _lot_node(found.row(node.number))
     facts = found.facts(node.number)
     kind = singular(facts.source_kind)
     return {"id": _id(found, node), "kind": kind, "code": facts.source_code, "what": node.kind, "step": facts.step}
@@ -165,28 +172,38 @@ def _lot_node(row: LotRow) -> dict[str, Any]:
 
 def _down(book: Book, found: LotLedger, most: int, reasons: dict[str, str]) -> dict[str, Any]:
     """Walk from the lot to what was made of it, a generation at a time, until there is no more or enough."""
-    start = found.columns.rows[found.number]
+    start = found.lot
     nodes: dict[str, dict[str, Any]] = {f"lot:{start.code}": _lot_node(start)}
     edges: Edges = []
     lots, complete = [start], True
     while lots and complete:
         # A record may take from a lot, or from lots of one generation, in more than one line.
-        lines = ledger_rows.takes_of_lots(book.reading, [row.code for row in lots], 2 * most + 1)
+        lines, made = ledger_rows.takes_of_lots(book.reading, [row.code for row in lots], 2 * most + 1)
         if len(lines) > 2 * most or len({line.source for line in lines}) > most:
             lines = sorted(lines)[:most]
             complete = False
         sources = {line.source for line in lines}
-        made = sorted(ledger_rows.lots_made_by(book.reading, sources)) if sources else []
+        made = sorted(row for row in made if (row.source_kind, row.source_code) in sources)
         before = set(nodes)
         complete = _take_in(lines, made, nodes, edges, most) and complete
         lots = [row for row in made if f"lot:{row.code}" in nodes.keys() - before]
     if complete:
         return {"nodes": list(nodes.values()), "edges": edges, "more": 0}
-    counted = shelf.descendants(book.reading, [start.code], most + MOST_COUNTED)
-    more = len(counted - {node["code"] for node in nodes.values() if node["kind"] == "lot"})
+    shown = [node["code"] for node in nodes.values() if node["kind"] == "lot"]
+    more = _count_down(found, shown) if found.whole else ledger_rows.count_made_of(book.reading, shown, MOST_COUNTED)
     if more >= MOST_COUNTED:
         reasons["down.more"] = f"at least so many lots: after {MOST_COUNTED} they are not counted"
     return {"nodes": list(nodes.values()), "edges": edges, "more": more}
+
+
+def _count_down(found: LotLedger, shown: Sequence[str]) -> int:
+    """How many lots were made of some beyond these, up to those that are counted; of a whole ledger in memory."""
+    columns, count = found.columns, 0
+    for made in generations_of(found.ledger, [number for code in shown if (number := columns.lot(code)) is not None]):
+        count += sum(on_shelf(row) for row in columns.rows[made].tolist())
+        if count >= MOST_COUNTED:
+            break
+    return min(count, MOST_COUNTED)
 
 
 def _take_in(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any, Final
 
-from service.analytics.money.traced import events_behind, lot_values, take_value, unpriced_behind, unpriced_in
+from service.analytics.money.traced import events_behind, unpriced_behind, unpriced_in
 from service.answer.book import Book
 from service.answer.ledger import traced_ledger
 from service.answer.ledger_words import amount_of, money, unpriced_lines
@@ -37,8 +37,7 @@ def lot_cost_of(
     """
     found = lot_ledger(book, code, currency, labour=labour)
     ledger, event = found.ledger, int(found.ledger.made_by[found.number])
-    values = lot_values(ledger, [found.number])
-    total = values[found.number]
+    total = int(found.traced.lot_micro[found.number])
     behind = events_behind(ledger, [found.number])
     unpriced = unpriced_lines(unpriced_in(ledger, behind), found.columns.reasons)
     reasons: dict[str, str] = {}
@@ -49,7 +48,7 @@ def lot_cost_of(
         "as_of": as_of.isoformat(),
         "made_on": _day(int(ledger.ended[event])),
         "from": {"kind": singular(found.facts(event).source_kind), "code": found.facts(event).source_code},
-        **amount_of(found.units, found.lot.dimension),
+        **amount_of(found.lot.amount, found.lot.dimension),
         **_shared(found, event, reasons),
     }
     known = not unpriced
@@ -60,10 +59,13 @@ def lot_cost_of(
     answer |= {f"{name}_at_least": value for name, value in per_amount(found, "", total).items()}
     answer["total_at_least"] = money(total, found.currency)
     _say_why(answer, found, loaded, known, reasons)
-    share = total / whole if (whole := _event_cost(found, event, values)) else 0.0
+    share = total / whole if (whole := int(found.traced.total_micro[event])) else 0.0
     return answer | {
         "unpriced": unpriced,
-        "inputs": [_input(found, take, values, share, known) for take in _takes(found, event)],
+        "inputs": [
+            _input(found, take, share, known)
+            for take in range(*ledger.order.event_bounds[event : event + 2].tolist())
+        ],
         "direct": money(round(int(ledger.cost[event]) * share), found.currency),
         "not_counted": sorted({name for each in behind for name in found.facts(each).not_counted}),
         "reasons": reasons,
@@ -71,7 +73,7 @@ def lot_cost_of(
             as_of,
             METHOD,
             filters={"lot": code, "currency": found.currency, "labour": labour, "loaded": loaded},
-            lots=len(values),
+            lots=int(ledger.order.lot_count[behind].sum()),
         ),
     }
 
@@ -100,7 +102,7 @@ def per_amount(found: LotLedger, suffix: str, micro: float | None) -> dict[str, 
     per = {f"cost_per_g{suffix}": over(found.dry_g), f"cost_per_contained_g{suffix}": over(found.contained_g)}
     for dimension, unit in (("volume", "ml"), ("amount", "mol")):
         if found.lot.dimension == dimension:
-            base = None if found.units is None else found.units / UNITS_PER_BASE[dimension]
+            base = None if found.lot.amount is None else found.lot.amount / UNITS_PER_BASE[dimension]
             per[f"cost_per_{unit}{suffix}"] = over(base)
     return per
 
@@ -128,7 +130,7 @@ def _say_why(answer: dict[str, Any], found: LotLedger, loaded: bool, known: bool
     if not loaded:
         reasons["cost_per_g_loaded"] = "ask with loaded=true: failures are spread by the whole ledger"
     size = "how much there was of it is not known"
-    if found.units is not None and found.gross_g is None:
+    if found.lot.amount is not None and found.gross_g is None:
         size = f"it is counted by {found.lot.dimension}, and its grams are not known"
     for name in [name for name, value in answer.items() if value is None and name not in reasons]:
         if name.startswith(("cost_per", "total")):
@@ -137,30 +139,19 @@ def _say_why(answer: dict[str, Any], found: LotLedger, loaded: bool, known: bool
             reasons[name] = "how much there was of it is not known"
 
 
-def _takes(found: LotLedger, event: int) -> range:
-    return range(*found.ledger.order.event_bounds[event : event + 2].tolist())
-
-
-def _event_cost(found: LotLedger, event: int, values: dict[int, int]) -> int:
-    ledger = found.ledger
-    taken = sum(take_value(ledger, take, values[int(ledger.take_lot[take])]) for take in _takes(found, event))
-    return int(ledger.cost[event]) + taken
-
-
-def _input(found: LotLedger, take: int, values: dict[int, int], share: float, known: bool) -> dict[str, Any]:
+def _input(found: LotLedger, take: int, share: float, known: bool) -> dict[str, Any]:
     """What went into the run or pool from one lot, and which part of its cost this lot carries.
 
     ``known``: nothing behind the whole is unpriced, so that no single input has to be looked at.
     """
     ledger, lot = found.ledger, int(found.ledger.take_lot[take])
-    row = found.columns.rows[lot]
-    cost = take_value(ledger, take, values[lot])
+    row = found.row(lot)
     priced = known or not unpriced_behind(ledger, lot)
     return {
         "lot": row.code,
         "material": row.material,
         **amount_of(int(ledger.take_quantity[take]), row.dimension),
-        "cost": cost * share / 10**6 if priced else None,
+        "cost": int(found.traced.take_micro[take]) * share / 10**6 if priced else None,
     }
 
 

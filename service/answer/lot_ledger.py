@@ -7,68 +7,72 @@ same state it is asked instead.
 
 from __future__ import annotations
 
-import datetime as dt
-from bisect import bisect_left
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
-from itertools import accumulate
+from collections.abc import Collection
+from dataclasses import dataclass
 
 from service.analytics.money.ledger import Ledger
+from service.analytics.money.traced import Values, traced_values
 from service.answer.book import Book
-from service.answer.ledger import TracedLedger, built_events
-from service.answer.ledger_columns import LedgerColumns, empty_columns, with_events
-from service.answer.ledger_events import Facts, source_key
+from service.answer.ledger import TracedLedger, events_of
+from service.answer.ledger_columns import LedgerColumns, columns_of
+from service.answer.ledger_events import Facts, on_shelf, source_key
 from service.answer.ledger_memory import Basis
 from service.answer.ledger_money import LedgerMoney
-from service.answer.shelf import contained_in, grams_of
-from service.domain.lot import ShelfLot
-from service.domain.material import Material
-from service.store import ledger_rows, shelf
-from service.store.ledger_lines import TAKEN, Source, Taken
-from service.store.shelf import StoredLot
+from service.answer.shelf import contained_in, grams_in
+from service.domain.lot import Strength
+from service.store import ledger_rows
+from service.store.ledger_lines import LotRow, Taken
+from service.store.ledger_rows import LedgerRows
+from service.store.strengths import strength_from
 
 
 @dataclass(frozen=True, eq=False)
-class LotLedger:
-    """A ledger that holds the ancestors of one lot: ``number`` is the lot's own, ``units`` what was put on the shelf in
-    its own dimension, ``gross_g`` the same in grams, ``contained_g`` what that holds of the wanted substance; each None
-    where not known."""
+class _Part:
+    """A ledger that holds all that stands behind something, with what it cost: ``number`` is that of the something.
+    ``whole``: it holds all else too."""
 
-    lot: ShelfLot
     number: int
-    units: int | None
-    gross_g: float | None
-    contained_g: float | None
+    whole: bool
     currency: str
     columns: LedgerColumns
     ledger: Ledger
-
-    @property
-    def dry_g(self) -> float | None:
-        """Grams of the lot as it was made, without what it loses on drying."""
-        lod = self.lot.strength.loss_on_drying
-        return None if self.gross_g is None else self.gross_g * (1.0 - (lod.value if lod is not None else 0.0))
+    traced: Values
 
     def facts(self, event: int) -> Facts:
         """What is said of an event of these."""
         found: Facts = self.columns.facts[event]
         return found
 
+    def row(self, lot: int) -> LotRow:
+        """What the table of lots says of one of these."""
+        found: LotRow = self.columns.rows[lot]
+        return found
+
 
 @dataclass(frozen=True, eq=False)
-class RunLedger:
-    """A ledger that holds a run and the ancestors of what it takes: ``number`` is that of the run's own event."""
+class LotLedger(_Part):
+    """A ledger that holds the ancestors of one lot: ``number`` is the lot's own, ``gross_g`` what was put on the shelf
+    in grams, ``contained_g`` what that holds of the wanted substance; both None where not known."""
 
-    number: int
-    currency: str
-    columns: LedgerColumns
-    ledger: Ledger
+    lot: LotRow
+    gross_g: float | None
+    contained_g: float | None
 
     @property
-    def facts(self) -> Facts:
-        """What is said of the run."""
-        found: Facts = self.columns.facts[self.number]
-        return found
+    def strength(self) -> Strength:
+        """What a gram of the lot holds."""
+        return strength_from(self.lot.strength)
+
+    @property
+    def dry_g(self) -> float | None:
+        """Grams of the lot as it was made, without what it loses on drying."""
+        lod = self.strength.loss_on_drying
+        return None if self.gross_g is None else self.gross_g * (1.0 - (lod.value if lod is not None else 0.0))
+
+
+@dataclass(frozen=True, eq=False)
+class RunLedger(_Part):
+    """A ledger that holds a run and the ancestors of what it takes: ``number`` is that of the run's own event."""
 
 
 def lot_ledger(book: Book, code: str, currency: str | None = None, *, labour: bool = False) -> LotLedger:
@@ -83,80 +87,85 @@ def lot_ledgers(
     book: Book, codes: Collection[str], currency: str | None = None, *, labour: bool = False
 ) -> dict[str, LotLedger]:
     """Return, by lot, the one ledger of the ancestors of some lots; what is no lot is left out."""
-    stored = shelf.stored_lots(book.reading, codes)
-    if not stored:
-        return {}
     basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
-    columns, ledger = _held(book, basis) or _walked(book, ledger_rows.sources_behind(book.reading, list(stored)), basis)
-    known: dict[str, Material] = dict(book.materials({each.lot.material for each in stored.values()}))
-    return {code: _lot_in(each, known, basis.currency, columns, ledger) for code, each in stored.items()}
+    held = _held(book, basis)
+    parts = held or _walked(book, ledger_rows.ledger_behind(book.reading, codes), basis)
+    return _sized(book, codes, basis.currency, parts, whole=held is not None)
 
 
-def lot_in_whole(book: Book, stored: StoredLot, traced: TracedLedger) -> LotLedger:
-    """Return the ledger of one lot, as it is stored, within a whole one."""
-    known = dict(book.materials([stored.lot.material]))
-    return _lot_in(stored, known, traced.basis.currency, traced.columns, traced.ledger)
+def _sized(
+    book: Book, codes: Collection[str], currency: str, parts: tuple[LedgerColumns, Ledger, Values], *, whole: bool
+) -> dict[str, LotLedger]:
+    """Return the lots as they stand in a ledger, with what each holds."""
+    columns, ledger, traced = parts
+    numbers = {code: columns.lot(code) for code in codes}
+    every: dict[str, LotRow] = {code: columns.rows[lot] for code, lot in numbers.items() if lot is not None}
+    rows = {code: row for code, row in every.items() if on_shelf(row)}
+    strengths = {code: strength_from(row.strength) for code, row in rows.items()}
+    sized_by = {row.material for code, row in rows.items() if not _weighs_itself(row, strengths[code])}
+    known = book.materials(sized_by) if sized_by else {}
+    found = {}
+    for code, row in rows.items():
+        number, gross_g, contained_g = numbers[code], None, None
+        assert number is not None, "those without a number are left out"
+        if row.amount is not None:
+            gross_g = grams_in(row.amount, row.material, row.dimension, strengths[code], known)
+            contained_g = contained_in(row.amount, row.material, row.dimension, strengths[code], known)
+        found[code] = LotLedger(number, whole, currency, columns, ledger, traced, row, gross_g, contained_g)
+    return found
 
 
-def _lot_in(
-    stored: StoredLot, materials: dict[str, Material], currency: str, columns: LedgerColumns, ledger: Ledger
-) -> LotLedger:
-    number = columns.lot(stored.lot.code)
-    assert number is not None, "a lot stands in the lines of the record that made it"
-    gross_g = None if stored.amount is None else grams_of(stored.amount, stored.lot, materials)
-    contained_g = None if stored.amount is None else contained_in(stored.amount, stored.lot, materials)
-    return LotLedger(stored.lot, number, stored.amount, gross_g, contained_g, currency, columns, ledger)
+def _weighs_itself(row: LotRow, strength: Strength) -> bool:
+    """Say whether the row alone tells how many grams of what is wanted the lot holds."""
+    return row.dimension == "mass" and strength.molarity is None and strength.mass_concentration is None
+
+
+def lot_in_whole(book: Book, code: str, traced: TracedLedger) -> LotLedger:
+    """Return the ledger of one lot within a whole one."""
+    return _sized(book, [code], traced.basis.currency, (traced.columns, traced.ledger, traced.traced), whole=True)[code]
 
 
 def run_ledger(book: Book, code: str, currency: str | None = None, *, labour: bool = False) -> RunLedger:
     """Return the ledger of a run and of the ancestors of what it takes. Raises UnknownRecord where there is none."""
     book.stored("runs", code)
     basis = Basis(book.reading.workshop_id, currency or book.workshop.currency, labour)
-    found = _held(book, basis) or _walked(book, ledger_rows.sources_behind_run(book.reading, code), basis)
+    held = _held(book, basis)
+    found = held or _walked(book, ledger_rows.ledger_behind_runs(book.reading, [code]), basis)
     number = found[0].event(source_key("runs", code))
     assert number is not None, "a run takes something in, which has its line"
-    return RunLedger(number, basis.currency, *found)
+    return RunLedger(number, held is not None, basis.currency, *found)
 
 
-def _held(book: Book, basis: Basis) -> tuple[LedgerColumns, Ledger] | None:
+def _held(book: Book, basis: Basis) -> tuple[LedgerColumns, Ledger, Values] | None:
     """Return the whole ledger where it is in memory as of the same state."""
     held = book.ledgers.held(basis)
-    return (held.columns, held.ledger) if isinstance(held, TracedLedger) and held.state == book.state else None
+    if isinstance(held, TracedLedger) and held.state == book.state:
+        return held.columns, held.ledger, held.traced
+    return None
 
 
-def _walked(book: Book, sources: Collection[Source], basis: Basis) -> tuple[LedgerColumns, Ledger]:
-    """Read the ancestors from the tables."""
-    rows = ledger_rows.ledger_of_sources(book.reading, sources)
-    money = LedgerMoney(book, basis.currency)
-    columns = with_events(empty_columns(), (), built_events(book, rows, money, labour=basis.labour))
+def _walked(book: Book, rows: LedgerRows, basis: Basis) -> tuple[LedgerColumns, Ledger, Values]:
+    """Trace what stands in rows of ancestors, beside which what others took is read."""
+    rows, takes = _with_others(book, rows)
+    columns = columns_of(events_of(book, rows, LedgerMoney(book, basis.currency), labour=basis.labour, takes=takes))
     ledger = columns.ledger()
-    taken = {line.lot for line in rows.lines if line.kind in TAKEN and line.lot is not None}
-    # What others took after the last of these takes moves none of them.
-    last = int(ledger.begun[ledger.take_event].max(initial=0))
-    takes = ledger_rows.amounts_taken(book.reading, taken, dt.date.fromordinal(last).isoformat() if last else "")
-    return columns, _reached(ledger, book, takes, sources)
+    return columns, ledger, traced_values(ledger)
 
 
-def _reached(ledger: Ledger, book: Book, takes: Sequence[Taken], behind: Collection[Source]) -> Ledger:
-    """Return ``ledger`` with every take as far into its lot as it reaches once what others took is counted too."""
-    others: dict[str, list[tuple[str, str, int]]] = {}
-    undated = {take.lot for take in takes if take.on is None}
-    days = ledger_rows.days_of_lots(book.reading, undated) if undated else {}
-    for take in takes:
-        if take.quantity and (take.source_kind, take.source_code) not in behind:
-            on = take.on or days.get(take.lot, "")
-            others.setdefault(take.lot, []).append((on, source_key(*take[1:3]), -take.quantity))
-    if not others:
-        return ledger
-    order = ledger.order
-    reach = order.reach.astype(object)
-    for lot, several in others.items():
-        several.sort()
-        sums = [0, *accumulate(quantity for _, _, quantity in several)]
-        place = int(order.place[bisect_left(ledger.lots, lot)])
-        for rank in range(*order.take_bounds[place : place + 2].tolist()):
-            event = int(ledger.take_event[order.takes[rank]])
-            day = int(ledger.begun[event])
-            on = dt.date.fromordinal(day).isoformat() if day else ""
-            reach[rank] += sums[bisect_left(several, (on, ledger.events[event], 0))]
-    return replace(ledger, order=replace(order, reach=reach))
+def _with_others(book: Book, rows: LedgerRows) -> tuple[LedgerRows, list[Taken]]:
+    """Return the rows, and what others took of the lots that these take from.
+
+    A run that nobody dated counts on the day of the latest lot that it takes from: what stands behind such a one is
+    read too, since only that tells which of the takes came first.
+    """
+    while True:
+        taken = rows.taken
+        if not taken:
+            return rows, []
+        # What others took after the last of these days moves none of them.
+        takes = ledger_rows.amounts_taken(book.reading, taken, rows.last_day)
+        others = [take for take in takes if (take.source_kind, take.source_code) not in rows.lines]
+        undated = {take.source_code for take in others if take.on is None and take.source_kind == "runs"}
+        if not undated:
+            return rows, others
+        rows = rows.joined(ledger_rows.ledger_behind_runs(book.reading, undated))

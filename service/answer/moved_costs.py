@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from service.analytics.money.traced import lot_values, unpriced_behind
+from service.analytics.money.traced import unpriced_behind
 from service.answer.book import Book
 from service.answer.corrections import Correction, Reach, reach_of
 from service.answer.ledger import TracedLedger, traced_ledger
@@ -93,13 +93,10 @@ def _costs(book: Book, reach: Reach) -> Costs:
 def _of_lots(book: Book, reach: Reach) -> Costs:
     codes, complete = ledger_rows.lots_resting_on(book.reading, reach.sources, MOST_TRACED)
     found = lot_ledgers(book, codes)
-    values: dict[int, int] = {}
-    if found:
-        values = lot_values(next(iter(found.values())).ledger, [each.number for each in found.values()])
-    told = {
-        code: _told(each, None if unpriced_behind(each.ledger, each.number) else values[each.number])
-        for code, each in found.items()
-    }
+    told = {}
+    for code, each in found.items():
+        known = not unpriced_behind(each.ledger, each.number)
+        told[code] = _told(each, int(each.traced.lot_micro[each.number]) if known else None)
     return Costs(reach, told, complete)
 
 
@@ -123,7 +120,7 @@ def _told_of(book: Book, lots: Sequence[str], before: _WholeLedger, after: _Whol
     was, now = before.worth(), after.worth()
     for lot in lots:
         told = [
-            _told(lot_in_whole(book, each.stored[lot], each.traced), worth[lot])
+            _told(lot_in_whole(book, lot, each.traced), worth[lot])
             for each, worth in ((before, was), (after, now))
         ]
         yield {"lot": lot, "before": told[0], "after": told[1]}

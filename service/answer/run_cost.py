@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from service.analytics.money.ledger import Kind
-from service.analytics.money.traced import events_behind, lot_values, take_value, unpriced_in
+from service.analytics.money.traced import events_behind, unpriced_in
 from service.answer.book import Book
+from service.answer.ledger_events import on_shelf
 from service.answer.ledger_words import amount_of, money, unpriced_lines
 from service.answer.lot_ledger import RunLedger, run_ledger
-from service.store.ledger_lines import LotRow
 from service.store.outcomes import stored_outcomes
 
 METHOD: Final = "run-cost/1"
@@ -35,11 +35,11 @@ def run_cost_of(
     takes, made = _takes(found), _made(found)
     taken = [int(ledger.take_lot[take]) for take in takes]
     behind = events_behind(ledger, taken)
-    values = lot_values(ledger, [*taken, *made])
+    values = {lot: int(found.traced.lot_micro[lot]) for lot in made}
     unpriced = unpriced_in(ledger, [event, *behind])
-    worth = {take: take_value(ledger, take, values[lot]) for take, lot in zip(takes, taken, strict=True)}
-    total, known, reasons = int(ledger.cost[event]) + sum(worth.values()), not unpriced, dict[str, str]()
-    row, facts = stored_outcomes(book.reading, [code])[code].row, found.facts
+    worth = {take: int(found.traced.take_micro[take]) for take in takes}
+    total, known, reasons = int(found.traced.total_micro[event]), not unpriced, dict[str, str]()
+    row, facts = stored_outcomes(book.reading, [code])[code].row, found.facts(event)
     answer: dict[str, Any] = {
         "run": code,
         **{name: row[name] for name in ("route", "step", "status", "project", "operator")},
@@ -49,7 +49,7 @@ def run_cost_of(
         **_per_gram(found, row, made, values, known, reasons),
         "total": money(total, shown) if known else None,
         "total_at_least": money(total, shown),
-        **_became(found, total, sum(values[lot] for lot in made), as_of),
+        **_became(found, total, sum(values.values()), as_of),
     }
     if not known:
         reasons["total"] = _UNPRICED
@@ -58,7 +58,7 @@ def run_cost_of(
         "direct": [_direct(each, shown) for each in facts.direct],
         "outturns": [_outturn(found, lot, values[lot], known) for lot in made],
         "unpriced": unpriced_lines(unpriced, found.columns.reasons),
-        "not_counted": sorted({name for each in (event, *behind) for name in found.columns.facts[each].not_counted}),
+        "not_counted": sorted({name for each in (event, *behind) for name in found.facts(each).not_counted}),
         "notes": list(facts.notes),
         "reasons": reasons,
         "rests_on": book.rests_on(
@@ -122,7 +122,7 @@ def _became(found: RunLedger, total: int, carried: int, as_of: dt.date) -> dict[
 
 def _input(found: RunLedger, take: int, micro: int, doubtful: bool) -> dict[str, Any]:
     ledger, lot = found.ledger, int(found.ledger.take_lot[take])
-    row: LotRow = found.columns.rows[lot]
+    row = found.row(lot)
     quantity: int | None = int(ledger.take_quantity[take])
     if not quantity and row.code in ledger.unpriced.get(found.number, ()):
         quantity = None
@@ -145,11 +145,10 @@ def _direct(each: Any, currency: str) -> dict[str, Any]:
 
 def _outturn(found: RunLedger, lot: int, micro: int, known: bool) -> dict[str, Any]:
     """What one lot carries; what went on no shelf was handed over and has no lot."""
-    row: LotRow = found.columns.rows[lot]
-    shared = dict(found.facts.shared_by)
-    on_shelf = "/" not in row.code
+    row = found.row(lot)
+    shared = dict(found.facts(found.number).shared_by)
     return {
-        "lot": row.code if on_shelf else None,
+        "lot": row.code if on_shelf(row) else None,
         "material": row.material,
         "product": bool(found.ledger.product[lot]),
         **amount_of(int(found.ledger.quantity[lot]) or None, row.dimension),

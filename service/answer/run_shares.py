@@ -77,6 +77,9 @@ class RunShares(NamedTuple):
     notes: tuple[str, ...] = ()
 
 
+_ALONE: Final = RunShares(CostShares("the rest", (1,), 1, (0,)), (None,))
+
+
 def shares_of_run(
     run: RunRow, outs: Sequence[Out], credits: Sequence[int], *, finished: bool, money: LedgerMoney, day: dt.date
 ) -> RunShares:
@@ -85,7 +88,7 @@ def shares_of_run(
     ``day`` is that on which it made them, at whose prices what they would fetch counts.
     """
     if finished and len(outs) == 1 and outs[0].line.cost_share_micro is None and not any(credits):
-        return RunShares(CostShares("the rest", (1,), 1, (0,)), (None,))
+        return _ALONE
     products = [out for out in outs if out.line.role == PRODUCT]
     open_outs = [out for out in outs if out.is_open] if finished else []
     worth, notes = _worth(run, outs, open_outs, money, day)
@@ -94,9 +97,7 @@ def shares_of_run(
     asked = []
     for out, credit in zip(outs, credits, strict=True):
         line = out.line
-        contained = out.contained_ng
-        if out.lot is None and line.role == PRODUCT:
-            contained = out.spread_by(run, products)
+        contained = out.spread_by(run, products) if out.lot is None and line.role == PRODUCT else out.contained_ng
         value = values.get(id(out))
         asked.append(
             Sharing(

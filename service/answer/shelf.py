@@ -96,10 +96,17 @@ def grams_of(units: int, lot: ShelfLot, known: Mapping[str, Material]) -> float 
     return grams_in(units, lot.material, lot.dimension, lot.strength, known)
 
 
-def contained_in(units: int, lot: ShelfLot, known: Mapping[str, Material]) -> float | None:
-    """Return the grams of the wanted substance in so many ng, nL or nmol of a lot; None where nothing tells."""
-    held = unit_holding(lot.material, known, lot.strength, ONE_OF[lot.dimension]).contained_g
-    return None if held is None else held * units / UNITS_PER_BASE[lot.dimension]
+def contained_in(
+    units: int, material: str, dimension: str, strength: Strength, known: Mapping[str, Material]
+) -> float | None:
+    """Return the grams of the wanted substance in so many ng, nL or nmol of a material at a strength.
+
+    None where nothing tells. ``known`` may lack it where a mass states its fraction.
+    """
+    if dimension == "mass" and strength.molarity is None and strength.mass_concentration is None:
+        return units / UNITS_PER_BASE[dimension] * strength.mass_fraction
+    held = unit_holding(material, known, strength, ONE_OF[dimension]).contained_g
+    return None if held is None else held * units / UNITS_PER_BASE[dimension]
 
 
 def grams_in(

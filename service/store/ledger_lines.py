@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any, Final, NamedTuple
 
-from sqlalchemy import Select, and_, bindparam, literal, or_, select, union
+from sqlalchemy import Select, and_, bindparam, literal, select, union
 
 from service.store.tables import entries, lots, outcomes, revisions, runs
 
@@ -44,7 +44,8 @@ class Line(NamedTuple):
 
 
 class LotRow(NamedTuple):
-    """A lot on the shelf, as far as the ledger asks: ``strength`` is its text."""
+    """A lot on the shelf, as far as the ledger asks: ``strength`` is its text, ``amount`` what was put there, in ng, nL
+    or nmol by its dimension, None where it cannot be told."""
 
     code: str
     material: str
@@ -56,10 +57,11 @@ class LotRow(NamedTuple):
     origin: str
     source_kind: str
     source_code: str
+    amount: int | None
 
 
 class RunRow(NamedTuple):
-    """A run, as far as the ledger asks; masses of product in g, None where not known."""
+    """A run, as far as the ledger asks; ``contained_g`` is of its product, None where not known."""
 
     run: str
     route: str
@@ -70,7 +72,6 @@ class RunRow(NamedTuple):
     finished_on: str | None
     operator: str | None
     project: str | None
-    dry_g: float | None
     contained_g: float | None
 
 
@@ -92,46 +93,26 @@ def _codes() -> Any:
 
 
 @cache
-def lines_statement(which: str) -> Select[Any]:
-    """The lines: of ``all``, of the ``sources`` of one kind, or that are ``takes`` of lots."""
+def lines_statement() -> Select[Any]:
+    """All lines, those of one source side by side."""
     e = entries.c
     statement = select(*(e[name] for name in Line._fields)).where(e.workshop == bindparam("workshop"))
-    if which == "sources":
-        statement = statement.where(e.source_kind == bindparam("kind"), e.source_code.in_(_codes()))
-    if which == "takes":
-        # In the order of an index, which a planner without statistics would not take by itself: so everywhere here.
-        takes = statement.where(e.lot.in_(_codes()), e.kind.not_in(MAKING)).order_by(e.lot)
-        return takes.limit(bindparam("most"))
     return statement.order_by(e.source_kind, e.source_code, e.kind, e.line)
 
 
 @cache
-def amounts_statement() -> Select[Any]:
-    """How much every line took of some lots, but for those of days after the ``last``."""
-    e = entries.c
-    statement = select(*(e[name] for name in Taken._fields)).where(e.workshop == bindparam("workshop"))
-    by_then = or_(e.on.is_(None), e.on <= bindparam("last"))
-    return statement.where(e.lot.in_(_codes()), e.kind.not_in(MAKING), by_then).order_by(e.lot)
+def lots_statement() -> Select[Any]:
+    """All lots."""
+    return select(*(lots.c[name] for name in LotRow._fields)).where(lots.c.workshop == bindparam("workshop"))
 
 
 @cache
-def lots_statement(which: str) -> Select[Any]:
-    """The lots: ``all``, or those of the ``sources`` of one kind."""
-    statement = select(*(lots.c[name] for name in LotRow._fields)).where(lots.c.workshop == bindparam("workshop"))
-    if which == "sources":
-        own = statement.where(lots.c.source_kind == bindparam("kind"), lots.c.source_code.in_(_codes()))
-        return own.order_by(lots.c.source_kind, lots.c.source_code)
-    return statement
-
-
-@cache
-def runs_statement(which: str) -> Select[Any]:
-    """The runs: ``all``, or ``some``."""
+def runs_statement() -> Select[Any]:
+    """All runs."""
     o = outcomes.c
     columns = [runs.c[name] if name == "route_revision" else o[name] for name in RunRow._fields]
     both = outcomes.join(runs, and_(runs.c.workshop == o.workshop, runs.c.code == o.run))
-    statement = select(*columns).select_from(both).where(o.workshop == bindparam("workshop"))
-    return statement if which == "all" else statement.where(o.run.in_(_codes()))
+    return select(*columns).select_from(both).where(o.workshop == bindparam("workshop"))
 
 
 @cache
@@ -172,33 +153,3 @@ def undated_takers_statement() -> Select[Any]:
     e = entries.c
     statement = select(e.source_kind, e.source_code).where(e.workshop == bindparam("workshop"))
     return statement.where(e.lot.in_(_codes()), e.on.is_(None)).order_by(e.lot)
-
-
-@cache
-def behind_statement(of: str) -> Select[Any]:
-    """The sources behind some ``lots``, or behind what a ``run`` takes, in one walk; nothing may be among them."""
-    workshop: Any = bindparam("workshop")
-    first = select(lots.c.code).where(lots.c.workshop == workshop, lots.c.code.in_(_codes()))
-    if of == "run":
-        e = entries.c
-        first = select(e.lot.label("code")).where(
-            e.workshop == workshop, e.source_kind == "runs", e.source_code == bindparam("code")
-        )
-        first = first.where(e.kind.in_(TAKEN))
-    up = first.cte("up", recursive=True)
-    made = lots.alias("made")
-    same_source = and_(
-        entries.c.workshop == made.c.workshop,
-        entries.c.source_kind == made.c.source_kind,
-        entries.c.source_code == made.c.source_code,
-    )
-    further = (
-        select(entries.c.lot)
-        .select_from(up.join(made, and_(made.c.workshop == workshop, made.c.code == up.c.code)))
-        .join(entries, same_source)
-        # Charges without a lot lead to one line of nothing: to ask for none of them would turn planners to an index.
-        .where(entries.c.kind.in_(TAKEN))
-    )
-    found = up.union(further)
-    own = and_(made.c.workshop == workshop, made.c.code == found.c.code)
-    return select(made.c.source_kind, made.c.source_code).distinct().select_from(found.join(made, own, isouter=True))

@@ -5,12 +5,24 @@ The unit of change is the source record: one that anything of was touched since 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+import json
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple, TypeVar
+from itertools import groupby
+from operator import itemgetter
+from typing import Any, Final, Literal, NamedTuple, TypeVar
 
-from sqlalchemy import Select, and_, func, or_, select
+from sqlalchemy import Executable, and_, false, func, or_, select
 
+from service.domain.run import WASTE
+from service.store.ledger_behind import (
+    amounts_statement,
+    behind_statement,
+    made_by_statement,
+    made_of_statement,
+    sorted_out,
+    takes_statement,
+)
 from service.store.ledger_lines import (
     SOURCE_KINDS,
     TAKEN,
@@ -19,8 +31,6 @@ from service.store.ledger_lines import (
     RunRow,
     Source,
     Taken,
-    amounts_statement,
-    behind_statement,
     derived_statement,
     lines_statement,
     lots_moved_statement,
@@ -29,19 +39,48 @@ from service.store.ledger_lines import (
     runs_statement,
     undated_takers_statement,
 )
-from service.store.rows import chunks, of_workshop
+from service.store.rows import chunks, code_list, of_workshop
 from service.store.session import Reading
 from service.store.tables import entries, lots, runs, steps
 
 _Row = TypeVar("_Row", bound=tuple[Any, ...])
 _MOST_TAKES: Final = 20_000
+_AT_ONCE: Final = 100
+"""Lots of which one statement asks what was made of them."""
 
 
 @dataclass(frozen=True, slots=True)
 class LedgerRows:
-    """Lines of whole sources, sorted by source, with the lots that these made and the runs among them."""
+    """Lines of some records, by record and in order, with the lots that these made and the runs among them."""
 
-    lines: Sequence[Line]
+    lines: Mapping[Source, Sequence[Line]]
+    lots: Sequence[LotRow]
+    runs: Sequence[RunRow]
+
+    @property
+    def taken(self) -> set[str]:
+        """The lots that a run or a pool of these takes from."""
+        return {
+            line.lot for lines in self.lines.values() for line in lines if line.kind in TAKEN and line.lot is not None
+        }
+
+    @property
+    def last_day(self) -> str:
+        """The latest day of all lines, as ISO text; empty where nobody dated any."""
+        return max((line.on for lines in self.lines.values() for line in lines if line.on is not None), default="")
+
+    def joined(self, others: LedgerRows) -> LedgerRows:
+        """Return these rows and some others, each once."""
+        made = {row.code: row for row in (*self.lots, *others.lots)}
+        of_runs = {row.run: row for row in (*self.runs, *others.runs)}
+        return LedgerRows({**self.lines, **others.lines}, list(made.values()), list(of_runs.values()))
+
+
+@dataclass(frozen=True, slots=True)
+class WholeLedger:
+    """All of a workshop's ledger; ``lines`` come from the database while they are gone through, which goes but once."""
+
+    lines: Iterable[tuple[Source, Sequence[Line]]]
     lots: Sequence[LotRow]
     runs: Sequence[RunRow]
 
@@ -54,37 +93,39 @@ class Touched:
     pricing: frozenset[Source]
 
 
-def whole_ledger(reading: Reading) -> LedgerRows:
+def whole_ledger(reading: Reading) -> WholeLedger:
     """Return all of a workshop's ledger."""
     values = {"workshop": reading.workshop_id}
-    return LedgerRows(
-        _fetched(reading, lines_statement("all"), values, Line),
-        _fetched(reading, lots_statement("all"), values, LotRow),
-        _fetched(reading, runs_statement("all"), values, RunRow),
-    )
+    made = _fetched(reading, lots_statement(), values, LotRow)
+    of_runs = _fetched(reading, runs_statement(), values, RunRow)
+    lines = map(Line._make, _one_by_one(reading, lines_statement(), values))
+    by_source = ((source, list(several)) for source, several in groupby(lines, key=itemgetter(0, 1)))
+    return WholeLedger(by_source, made, of_runs)
 
 
 def ledger_of_sources(reading: Reading, sources: Collection[Source]) -> LedgerRows:
     """Return the lines of some records, those that there are."""
-    lines: list[Line] = []
-    made: list[LotRow] = []
-    of_runs: list[RunRow] = []
-    for kind, codes in _by_kind(sources).items():
-        for chunk in _lists(codes):
-            values = {"workshop": reading.workshop_id, "kind": kind, "codes": chunk}
-            lines += _fetched(reading, lines_statement("sources"), values, Line)
-            made += _fetched(reading, lots_statement("sources"), values, LotRow)
-            if kind == "runs":
-                del values["kind"]
-                of_runs += _fetched(reading, runs_statement("some"), values, RunRow)
-    return LedgerRows(lines, made, of_runs)
+    return _behind(reading, "sources", {"sources": _given(sources)})
 
 
-def _by_kind(sources: Collection[Source]) -> dict[str, list[str]]:
-    found: dict[str, list[str]] = {}
-    for kind, code in sources:
-        found.setdefault(kind, []).append(code)
-    return found
+def ledger_behind(reading: Reading, codes: Collection[str]) -> LedgerRows:
+    """Return the lines of the records that some lots were made by, and all lots that they were made of, through any
+    number."""
+    return _behind(reading, "lots", {"codes": code_list(reading, codes)})
+
+
+def ledger_behind_runs(reading: Reading, codes: Collection[str]) -> LedgerRows:
+    """Return the lines of some runs and of the records behind the lots that they take from, through any number."""
+    return _behind(reading, "runs", {"codes": code_list(reading, codes)})
+
+
+def _behind(reading: Reading, of: Literal["lots", "runs", "sources"], asked: Mapping[str, Any]) -> LedgerRows:
+    values = {"workshop": reading.workshop_id, **asked}
+    return LedgerRows(*sorted_out(_all(reading, behind_statement(of, reading.dialect), values)))
+
+
+def _given(sources: Collection[Source]) -> str:
+    return json.dumps(sorted(sources))
 
 
 def touched_since(reading: Reading, state: int) -> Touched:
@@ -114,6 +155,15 @@ def sources_of_materials(reading: Reading, materials: Collection[str]) -> set[So
     return found
 
 
+def sources_of_work(reading: Reading, of: Collection[str], since: str) -> set[Source]:
+    """Return the runs with a line of labour, energy or waste (``of``) from a day on, as ISO text, or without a day."""
+    e = entries.c
+    lines = e.kind.in_(sorted(of)) | (e.role == WASTE if "waste" in of else false())
+    statement = select(e.source_kind, e.source_code).distinct().where(of_workshop(reading, entries), lines)
+    rows = reading.connection.execute(statement.where(or_(e.on.is_(None), e.on >= since)))
+    return {(kind, code) for kind, code in rows}
+
+
 def own_made(reading: Reading) -> frozenset[str]:
     """Return the materials that a step of the workshop makes."""
     statement = select(steps.c.product).distinct().where(of_workshop(reading, steps))
@@ -130,21 +180,6 @@ def days_of_lots(reading: Reading, codes: Collection[str]) -> dict[str, str]:
     return found
 
 
-def sources_behind(reading: Reading, codes: Collection[str]) -> set[Source]:
-    """Return the records that some lots were made by, and all lots that they were made of, through any number."""
-    found: set[Source] = set()
-    for chunk in chunks(codes):
-        values = {"workshop": reading.workshop_id, "codes": chunk}
-        found |= {(kind, code) for kind, code in reading.connection.execute(behind_statement("lots"), values) if kind}
-    return found
-
-
-def sources_behind_run(reading: Reading, run: str) -> set[Source]:
-    """Return a run and the records behind the lots that it takes from, through any number of them."""
-    found = reading.connection.execute(behind_statement("run"), {"workshop": reading.workshop_id, "code": run})
-    return {("runs", run), *((kind, source) for kind, source in found if kind is not None)}
-
-
 def lots_resting_on(reading: Reading, sources: Collection[Source], most: int) -> tuple[list[str], bool]:
     """Return the lots that some records made, or that were made of those, the nearest first; and whether that is all.
 
@@ -152,16 +187,32 @@ def lots_resting_on(reading: Reading, sources: Collection[Source], most: int) ->
     very many takes of one generation.
     """
     found: dict[str, None] = {}
-    waiting, seen = set(sources), set(sources)
+    values = {"workshop": reading.workshop_id, "sources": _given(sources)}
+    made = {row[0] for row in _all(reading, made_by_statement(reading.dialect), values)}
     whole = True
-    while waiting and len(found) <= most:
-        made = sorted({row.code for row in lots_made_by(reading, waiting)} - found.keys())
-        found |= dict.fromkeys(made)
-        taken = takes_of_lots(reading, made[: most + 1], _MOST_TAKES + 1) if made else []
-        whole = whole and len(taken) <= _MOST_TAKES
-        waiting = {line.source for line in taken if line.kind in TAKEN} - seen
-        seen |= waiting
+    while codes := sorted(made - found.keys()):
+        found |= dict.fromkeys(codes)
+        if len(found) > most:
+            break
+        taken, rows = takes_of_lots(reading, codes, _MOST_TAKES + 1)
+        made, whole = {row.code for row in rows}, whole and len(taken) <= _MOST_TAKES
     return list(found)[:most], whole and len(found) <= most
+
+
+def count_made_of(reading: Reading, codes: Collection[str], most: int) -> int:
+    """Return how many lots anything of some lots went into, through any number of others and beyond these; ``most``
+    where there are more.
+
+    Unlike one recursive statement this ends with so many found, not with so many gone on from.
+    """
+    found, waiting = set(codes), list(codes)
+    while waiting and len(found) - len(codes) < most:
+        asked, waiting = waiting[:_AT_ONCE], waiting[_AT_ONCE:]
+        values = {"workshop": reading.workshop_id, "codes": code_list(reading, asked)}
+        made = {row[0] for row in _all(reading, made_of_statement(reading.dialect), values)} - found
+        found |= made
+        waiting += sorted(made)
+    return min(len(found) - len(codes), most)
 
 
 def runs_begun_from(reading: Reading, codes: Collection[str], day: str) -> list[str]:
@@ -200,24 +251,12 @@ def runs_charging_bare(reading: Reading, materials: Collection[str]) -> list[str
     return sorted(found)
 
 
-def lots_made_by(reading: Reading, sources: Collection[Source]) -> list[LotRow]:
-    """Return the lots that some records made."""
-    found: list[LotRow] = []
-    for kind, codes in _by_kind(sources).items():
-        for chunk in _lists(codes):
-            values = {"workshop": reading.workshop_id, "kind": kind, "codes": chunk}
-            found += _fetched(reading, lots_statement("sources"), values, LotRow)
-    return found
-
-
-def takes_of_lots(reading: Reading, codes: Collection[str], most: int) -> list[Line]:
-    """Return the lines by which something was taken of these lots, or counted: at most so many."""
-    found: list[Line] = []
-    for chunk in _lists(codes):
-        if len(found) < most:
-            values = {"workshop": reading.workshop_id, "codes": chunk, "most": most - len(found)}
-            found += _fetched(reading, lines_statement("takes"), values, Line)
-    return found
+def takes_of_lots(reading: Reading, codes: Collection[str], most: int) -> tuple[list[Line], list[LotRow]]:
+    """Return the lines by which something was taken of these lots, or counted, at most so many, and the lots that the
+    records of these lines made."""
+    values = {"workshop": reading.workshop_id, "codes": code_list(reading, codes), "most": most}
+    lines, made, _ = sorted_out(_all(reading, takes_statement(reading.dialect), values))
+    return [line for several in lines.values() for line in several], made
 
 
 class StatedIncome(NamedTuple):
@@ -245,11 +284,8 @@ def stated_incomes(reading: Reading, until: str) -> list[StatedIncome]:
 
 def amounts_taken(reading: Reading, codes: Collection[str], last: str) -> list[Taken]:
     """Return how much every line took of these lots by a ``last`` day, as ISO text; one without a day may have."""
-    found: list[Taken] = []
-    for chunk in _lists(codes):
-        values = {"workshop": reading.workshop_id, "codes": chunk, "last": last}
-        found += _fetched(reading, amounts_statement(), values, Taken)
-    return found
+    values = {"workshop": reading.workshop_id, "codes": code_list(reading, codes), "last": last}
+    return _fetched(reading, amounts_statement(reading.dialect), values, Taken)
 
 
 def _lists(codes: Collection[str]) -> Iterator[list[str]]:
@@ -263,10 +299,23 @@ def _lists(codes: Collection[str]) -> Iterator[list[str]]:
             yield chunk if len(chunk) > 1 else chunk * 2
 
 
-def _fetched(reading: Reading, statement: Select[Any], values: dict[str, Any], row: type[_Row]) -> list[_Row]:
-    # Plain tuples straight from the driver: nothing in them needs to be converted, and there may be many.
-    cursor: Any = reading.connection.execute(statement, values).cursor
-    found: Iterable[tuple[Any, ...]] = cursor.fetchall()
-    cursor.close()
+def _fetched(reading: Reading, statement: Executable, values: dict[str, Any], row: type[_Row]) -> list[_Row]:
     make: Any = row
-    return list(map(make._make, found))
+    return list(map(make._make, _all(reading, statement, values)))
+
+
+def _all(reading: Reading, statement: Executable, values: dict[str, Any]) -> list[tuple[Any, ...]]:
+    """Return the rows straight from the driver: nothing in them needs to be converted, and there may be many."""
+    cursor: Any = reading.connection.execute(statement, values).cursor
+    found: list[tuple[Any, ...]] = cursor.fetchall()
+    cursor.close()
+    return found
+
+
+def _one_by_one(reading: Reading, statement: Executable, values: dict[str, Any]) -> Iterator[tuple[Any, ...]]:
+    """Give the same while they are gone through."""
+    cursor: Any = reading.connection.execute(statement, values).cursor
+    try:
+        yield from cursor
+    finally:
+        cursor.close()

@@ -170,11 +170,8 @@ def remove_lots(writing: Writing, codes: Collection[str]) -> None:
     remove(writing, lots, [{"code": code} for code in sorted(codes)])
 
 
-def descendants(reading: Reading, made: Collection[str], most: int | None = None) -> set[str]:
-    """The lots that anything of the lots ``made`` went into, through any number of runs and pools.
-
-    With ``most`` no more are looked for than about so many.
-    """
+def descendants(reading: Reading, made: Collection[str]) -> set[str]:
+    """The lots that anything of the lots ``made`` went into, through any number of runs and pools."""
     taken = entries.c.kind.in_(["charge", "pool-in"])
     own = of_workshop(reading, lots)
     down = select(lots.c.code).where(own, lots.c.code.in_(sorted(made))).cte("down", recursive=True)
@@ -191,7 +188,7 @@ def descendants(reading: Reading, made: Collection[str], most: int | None = None
         .where(taken)
     )
     down = down.union(step)
-    return set(reading.connection.scalars(select(down.c.code).limit(most))) - {*made, None}
+    return set(reading.connection.scalars(select(down.c.code))) - {*made, None}
 
 
 @cache

@@ -24,6 +24,7 @@ from service.answer.lot_ledger import lot_ledger
 from service.answer.snapshot import Memory
 from service.cli.demo import seed_files
 from service.cli.records import import_into
+from service.store import ledger_rows
 from service.store.session import Database
 from tests.answer.desk import TODAY, Desk
 from tests.answer.ledger_model import costs_of
@@ -120,6 +121,7 @@ WRITES = (
     "pool",
     "rate",
     "density",
+    "exchange",
 )
 
 
@@ -149,12 +151,12 @@ def write(desk: Desk, what: str, source: random.Random) -> None:
             desk.put("pools", f"p{number}", {"made_on": "2026-05-30", "from": parts, "lot": f"pool-{number}"})
     elif what == "rate":
         rate = {
-            "of": source.choice(["labour", "energy"]),
-            "price": eur("0.30"),
-            "per": "1 kWh",
-            "valid_from": "2026-01-01",
+            "of": source.choice(["labour", "energy", "waste"]),
+            "price": eur(f"0.3{number}"),
+            "valid_from": source.choice(["2026-01-01", "2026-04-12"]),
         }
-        desk.put("rates", f"rate-{rate['of']}", {**rate, "per": "1 h" if rate["of"] == "labour" else "1 kWh"})
+        per = {"labour": "1 h", "energy": "1 kWh", "waste": "1 kg"}[rate["of"]]
+        desk.put("rates", f"rate-{rate['of']}", {**rate, "per": per})
     elif what == "density":
         water = {"name": "water", "formula": "H2O", "solvent": True}
         desk.put("materials", "water", {**water, "density": source.choice(["0.998 g/mL", "1.1 g/mL"])})
@@ -222,6 +224,28 @@ def test_nothing_is_built_twice_at_one_state(desk: Desk) -> None:
     assert later.state > first.state
     assert later.traced is first.traced
     assert desk.memory.ledgers.held(first.basis) is later
+
+
+@pytest.mark.parametrize("of", ["labour", "energy", "waste", "dollars"])
+def test_a_changed_rate_reads_only_what_goes_by_it(of: str, desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    desk.fill()
+    for number in range(4):
+        run(desk, f"r{number}")
+    waste = {"material": "water", "role": "waste", "net": "100 g"}
+    made = {"material": "malachite", "net": "20 g", "lot": "green"}
+    run(desk, "worked", labour="2 h", energy="1 kWh", outturns=[made, waste])
+    before = traced(desk, labour=True)
+    with monkeypatch.context() as patch:
+        patch.setattr(ledger_rows, "whole_ledger", None)
+        if of == "dollars":
+            rate = {"base": "USD", "quote": "CHF", "rate": "0.8", "valid_from": "2026-01-01"}
+            desk.put("exchange-rates", "usd", rate)
+        else:
+            per = {"labour": "1 h", "energy": "1 kWh", "waste": "1 kg"}[of]
+            desk.put("rates", "new", {"of": of, "price": eur("3"), "per": per, "valid_from": "2026-01-01"})
+        after = traced(desk, labour=True)
+    assert (lots(after) == lots(before)) == (of == "dollars")
+    assert told(after) == told(traced(desk, Memory(), labour=True))
 
 
 def test_an_older_snapshot_is_read_for_itself(desk: Desk) -> None:

@@ -16,6 +16,7 @@ ALL = (
     "yields_answer",
     "plan_answer",
     "ledger_answer",
+    "lot_answer",
     "import_runs",
     "grouped_yields",
     "what_if",

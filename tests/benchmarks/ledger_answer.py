@@ -1,56 +1,44 @@
-"""The ledger's answers from the tables: traced cost after a write, and one lot's cost, each beside its floor.
+"""The whole ledger from the tables: traced cost after a write, after a changed rate and in a new process.
 
 ``python -m tests.benchmarks ledger_answer``. The rows of a drawn ledger are put into the tables as they are; then runs
 are written through the service. The floor of the traced cost is one sparse triangular solve of the same graph, that of
-one lot's cost and ancestry the rows of its ancestors, read by the bare driver in one recursive query.
+the first answer of a process the rows that it is made of, read by the bare driver. One lot's cost: ``lot_answer``.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator
 from contextlib import closing
-from functools import partial
 from typing import Any, Final
 
 import numpy as np
 from sqlalchemy import insert, text
 
 from service.analytics.money.ledger import Kind, Ledger
-from service.analytics.money.traced import events_behind
 from service.answer.book import Book
 from service.answer.ledger import traced_ledger
-from service.answer.lot_ancestry import ancestry_of
-from service.answer.lot_cost import lot_cost_of
 from service.answer.snapshot import Memory
 from service.record.put import put_record
 from service.store.balances import GIGA
 from service.store.session import Database, open_database
 from service.store.tables import balances, entries, lots, outcomes, runs
 from tests.benchmarks.books import AT, Workshop, new_workshop
-from tests.benchmarks.databases import kind_of
 from tests.benchmarks.ledger import LOTS, drawn_columns, ledger_from_drawn, solve_of
 from tests.benchmarks.measure import Row, in_turn, once
 from tests.benchmarks.yields_floor import connected
 
 AT_MOST_TRACED: Final = 25.0
-AT_MOST_LOT: Final = 3.0
-ASKED_ANCESTORS: Final = (30, 300, 3000)
-"""About so many lots stand behind those that are asked about."""
+AT_MOST_COLD: Final = 3.0
 _MANY: Final = 5_000
-_FLOOR: Final = """
-WITH RECURSIVE up(code) AS (
-  SELECT code FROM lots WHERE workshop = {workshop} AND code = '{lot}'
-  UNION
-  SELECT e.lot FROM up
-    JOIN lots m ON m.workshop = {workshop} AND m.code = up.code
-    JOIN entries e ON e.workshop = m.workshop AND e.source_kind = m.source_kind AND e.source_code = m.source_code
-  WHERE e.kind IN ('charge', 'pool-in'))
-SELECT l.code, l.material, l.dimension, l.strength, l.received_on, e.*
-FROM up CROSS JOIN lots l
-  JOIN entries e ON e.workshop = l.workshop AND e.source_kind = l.source_kind AND e.source_code = l.source_code
-WHERE l.workshop = {workshop} AND l.code = up.code
-"""
+_ROWS: Final = (
+    'SELECT source_kind, source_code, kind, line, lot, material, "on", dimension, quantity, price_micro, currency, '
+    "role, waste_class, cost_share_micro, credit_micro FROM entries WHERE workshop = {} "
+    "ORDER BY source_kind, source_code, kind, line",
+    "SELECT code, material, dimension, strength, project, received_on, expires_on, origin, source_kind, source_code, "
+    "amount FROM lots WHERE workshop = {}",
+    "SELECT code, route, step, route_revision, status, started_on, finished_on, operator, project FROM runs "
+    "WHERE workshop = {}",
+)
 
 
 def rows(url: str, *, ledger_lots: int = LOTS, calls: int = 9) -> list[Row]:
@@ -59,10 +47,10 @@ def rows(url: str, *, ledger_lots: int = LOTS, calls: int = 9) -> list[Row]:
         columns = drawn_columns(ledger_lots)
         ledger = ledger_from_drawn(columns)
         workshop = filled(database, columns)
-        return [*_traced(database, workshop, ledger, calls), *_of_lots(url, database, workshop, ledger, calls)]
+        return _traced(url, database, workshop, ledger, calls)
 
 
-def _traced(database: Database, workshop: Workshop, ledger: Ledger, calls: int) -> list[Row]:
+def _traced(url: str, database: Database, workshop: Workshop, ledger: Ledger, calls: int) -> list[Row]:
     memory, solve = Memory(), solve_of(ledger)
 
     def asked(_: int) -> None:
@@ -71,51 +59,15 @@ def _traced(database: Database, workshop: Workshop, ledger: Ledger, calls: int) 
 
     size = f"{len(ledger.lots):,} lots, {len(ledger.take_lot):,} charges, {database.dialect}"
     cold = once(lambda: asked(0))
+    with closing(connected(url)) as connection:
+        read = once(lambda: [connection.execute(query.format(workshop.id)).fetchall() for query in _ROWS])
     after, floor = in_turn(calls, [asked, lambda _: solve()], before=lambda number: _write(database, workshop, number))
+    rated, same = in_turn(calls, [asked, lambda _: solve()], before=lambda number: _rate(database, workshop, number))
     return [
         Row(f"traced cost of every lot, after a write: {size}", after, floor, AT_MOST_TRACED),
-        Row(f"the same, cold: {size}", cold, floor),
+        Row(f"the same after a changed rate, by which nothing goes: {size}", rated, same, AT_MOST_TRACED),
+        Row(f"the same, cold, beside reading its rows: {size}", cold, read, AT_MOST_COLD),
     ]
-
-
-def _of_lots(url: str, database: Database, workshop: Workshop, ledger: Ledger, calls: int) -> list[Row]:
-    found, memory = [], Memory()
-    with database.reading(workshop.id) as reading:
-        traced_ledger(Book(reading, memory), "EUR")
-    with closing(connected(url)) as connection:
-        for lot, count in _asked(ledger):
-            floor_text = _FLOOR.format(workshop=workshop.id, lot=lot)
-
-            def floor(_: int, query: str = floor_text) -> None:
-                connection.execute(query).fetchall()
-                connection.rollback()
-
-            actions = [
-                partial(_ask, database, workshop, answer, lot, held)
-                for answer in (lot_cost_of, ancestry_of)
-                for held in (None, memory)
-            ]
-            *costs, least = in_turn(calls, [*actions, floor])
-            of = f"of a lot with {count:,} runs and lots behind it, {kind_of(url)}"
-            for what, cost in zip(("cost", "cost, warm", "ancestry", "ancestry, warm"), costs, strict=True):
-                found.append(Row(f"{what} {of}", cost, least, AT_MOST_LOT))
-    return found
-
-
-def _ask(
-    database: Database, workshop: Workshop, answer: Callable[..., Any], lot: str, held: Memory | None, _: int
-) -> None:
-    """Ask about one lot, of a process that holds the traced ledger or of one that holds nothing."""
-    with database.reading(workshop.id) as reading:
-        answer(Book(reading, held or Memory()), lot, as_of=AT.date(), currency="EUR")
-
-
-def _asked(ledger: Ledger) -> Iterator[tuple[str, int]]:
-    """Give a lot for each size that is asked, with how many lots stand behind it."""
-    sizes = [(lot, len(events_behind(ledger, [lot]))) for lot in ledger.order.lots[:: max(len(ledger.lots) // 200, 1)]]
-    for wanted in ASKED_ANCESTORS:
-        lot, count = min(sizes, key=lambda each: abs(each[1] - wanted))
-        yield f"l{lot}", count
 
 
 def _write(database: Database, workshop: Workshop, number: int) -> None:
@@ -130,6 +82,14 @@ def _write(database: Database, workshop: Workshop, number: int) -> None:
         "outturns": [{"material": "powder", "lot": f"new-{number}", "net": "3.10 g"}],
     }
     put_record(database, workshop.id, "runs", f"new-{number}", body, if_match=None, by="bench", at=AT)
+
+
+def _rate(database: Database, workshop: Workshop, number: int) -> None:
+    """What a kilowatt-hour costs, anew."""
+    price = {"amount": f"0.{number + 10}", "currency": "EUR"}
+    body = {"of": "energy", "price": price, "per": "1 kWh", "valid_from": "2026-01-01"}
+    if_match = "*" if number else None
+    put_record(database, workshop.id, "rates", "power", body, if_match=if_match, by="bench", at=AT)
 
 
 def filled(database: Database, columns: dict[str, Any]) -> Workshop:

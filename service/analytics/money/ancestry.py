@@ -6,14 +6,16 @@ amounts.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+import numpy as np
 from numpy.typing import NDArray
 
-from service.analytics.money.ledger import Kind, Ledger
-from service.analytics.money.traced import events_behind, lot_values, take_value
+from service.analytics.money.ledger import IntArray, Kind, Ledger
+from service.analytics.money.ledger_order import ranges
+from service.analytics.money.traced import events_behind, lot_values, take_value, takes_of
 from service.errors import NotComputable
 
 _BOUGHT = (Kind.OPENING, Kind.PURCHASE)
@@ -86,32 +88,40 @@ def behind_several(ledger: Ledger, wanted: Mapping[int, float]) -> Ancestry:
     [(1.0, 100.0), (2.0, 200.0)]
     """
     order = ledger.order
-    values: dict[int, int] | None = None
+    several = np.array(events_behind(ledger, wanted)[::-1], dtype=np.int64)
+    first, takes = order.first_lot[several], takes_of(ledger, several)
+    lots = order.lots[ranges(first, first + order.lot_count[several])]
+    values = lot_values(ledger, wanted) if ledger.credit[lots].any() else None
+    all_made, quantity = lots.tolist(), ledger.quantity[lots].tolist()
+    all_taken, of_each = ledger.take_lot[takes].tolist(), ledger.take_quantity[takes].tolist()
+    made_until = np.cumsum(order.lot_count[several]).tolist()
+    taken_until = np.cumsum(np.diff(order.event_bounds)[several]).tolist()
     amounts: dict[int, float] = dict(wanted)
     events: dict[int, float] = {}
     bought: list[Behind] = []
     direct_micro = 0.0
-    for event in reversed(events_behind(ledger, wanted)):
-        made = order.lots[order.first_lot[event] : order.first_lot[event] + order.lot_count[event]]
-        if values is None and ledger.credit[made].any():
-            values = lot_values(ledger, wanted)
-        shares = _shares(ledger, event, made.tolist(), values)
+    low, start = 0, 0
+    for event, high, end, cost, kind in zip(
+        several.tolist(), made_until, taken_until, ledger.cost[several].tolist(), ledger.kind[several].tolist(),
+        strict=True,
+    ):  # fmt: skip
+        made = all_made[low:high]
+        shares = _shares(ledger, event, made, values)
         parts = {
-            own: amounts.get(own, 0.0) * share / int(ledger.quantity[own])
-            for own, share in zip(made.tolist(), shares, strict=True)
-            if ledger.quantity[own]
+            own: amounts.get(own, 0.0) * share / held
+            for own, share, held in zip(made, shares, quantity[low:high], strict=True)
+            if held
         }
-        part, cost = sum(parts.values()), int(ledger.cost[event])
-        if ledger.kind[event] in _BOUGHT:
-            bought += [Behind(own, amounts[own], parts.get(own, 0.0) * cost) for own in made.tolist() if own in amounts]
+        part = sum(parts.values())
+        if kind in _BOUGHT:
+            bought += [Behind(own, amounts[own], parts.get(own, 0.0) * cost) for own in made if own in amounts]
         else:
             direct_micro += part * cost
-        if not part:
-            continue
-        events[event] = part
-        for take in range(*order.event_bounds[event : event + 2].tolist()):
-            taken = int(ledger.take_lot[take])
-            amounts[taken] = amounts.get(taken, 0.0) + part * int(ledger.take_quantity[take])
+        if part:
+            events[event] = part
+            for taken, amount in zip(all_taken[start:end], of_each[start:end], strict=True):
+                amounts[taken] = amounts.get(taken, 0.0) + part * amount
+        low, start = high, end
     return Ancestry(None, tuple(sorted(bought, key=lambda one: one.lot)), amounts, events, direct_micro)
 
 
@@ -123,7 +133,7 @@ def _shares(ledger: Ledger, event: int, made: Sequence[int], values: Mapping[int
         if total := int(ledger.cost[event]) + sum(worth):
             return [values[own] / total for own in made]
     whole = int(ledger.whole[event])
-    return [int(ledger.weight[own]) / whole if whole else 0.0 for own in made]
+    return [weight / whole for weight in ledger.weight[made].tolist()] if whole else [0.0] * len(made)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,8 +162,17 @@ class Lineage:
     complete: bool
 
 
-def lineage(ledger: Ledger, lot: int, direction: Literal["up", "down"], most: int = 1000) -> Lineage:
+def lineage(
+    ledger: Ledger,
+    lot: int,
+    direction: Literal["up", "down"],
+    most: int = 1000,
+    *,
+    called: Callable[[Node], Hashable] = lambda node: node,
+) -> Lineage:
     """Return what a lot was made of (``up``) or what became of it (``down``), at most ``most`` nodes of it.
+
+    Nodes that are ``called`` the same count as one. What is beyond the bound is not walked on from.
 
     >>> from service.analytics.money.ledger import Event, Make, Take, ledger_of
     >>> ledger = ledger_of([Event("soda", Kind.OPENING, None, makes=(Make("soda", 100),)),
@@ -162,20 +181,45 @@ def lineage(ledger: Ledger, lot: int, direction: Literal["up", "down"], most: in
     [('lot', 'sample', 5)]
     """
     start = Node("lot", lot)
-    nodes = {start: None}
+    nodes, names = {start: None}, {called(start)}
     edges: list[Edge] = []
     complete = True
     waiting = [start]
     for node in waiting:  # grows while it is walked
         for other, quantity in _neighbours(ledger, node, direction):
             if other not in nodes:
-                if len(nodes) >= most:
+                name = called(other)
+                if len(names) >= most and name not in names:
                     complete = False
                     continue
                 nodes[other] = None
+                names.add(name)
                 waiting.append(other)
             edges.append(Edge(other, node, quantity) if direction == "up" else Edge(node, other, quantity))
     return Lineage(tuple(nodes), tuple(edges), complete)
+
+
+def generations_of(ledger: Ledger, lots: Iterable[int]) -> Iterator[IntArray]:
+    """Give the lots that were made of some, by number, then those made of these, and so on; none of them twice.
+
+    >>> from service.analytics.money.ledger import Event, Make, Take, ledger_of
+    >>> ledger = ledger_of([Event("soda", Kind.OPENING, None, makes=(Make("soda", 100),)),
+    ...                     Event("wash", Kind.FINISHED, None, takes=(Take("soda", 5),), makes=(Make("powder", 4),))])
+    >>> [made.tolist() for made in generations_of(ledger, [0])]
+    [[1]]
+    """
+    order = ledger.order
+    made = np.fromiter(lots, dtype=np.int64)
+    found = np.zeros(len(ledger.lots), dtype=bool)
+    while made.size:
+        found[made] = True
+        places = order.place[made]
+        takes = order.takes[ranges(order.take_bounds[places], order.take_bounds[places + 1])]
+        events = np.unique(ledger.take_event[takes])
+        made = order.lots[ranges(order.first_lot[events], order.first_lot[events] + order.lot_count[events])]
+        made = made[~found[made]]
+        if made.size:
+            yield made
 
 
 def _neighbours(ledger: Ledger, node: Node, direction: Literal["up", "down"]) -> list[tuple[Node, int]]:

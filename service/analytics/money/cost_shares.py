@@ -73,8 +73,7 @@ def cost_shares(outturns: Sequence[Sharing], *, cost_micro: int | None = None, p
                 detail="the credits of a run are at most what it cost",
             )
         )
-    shares = [outturn.stated or Fraction(0) for outturn in outturns]
-    left = 1 - sum(shares)
+    left = 1 - sum([outturn.stated for outturn in outturns if outturn.stated is not None])
     open_places = [
         place
         for place, outturn in enumerate(outturns)
@@ -93,16 +92,24 @@ def cost_shares(outturns: Sequence[Sharing], *, cost_micro: int | None = None, p
     if faults:
         raise InvalidInput(faults)
     rule, parts = _parts([outturns[place] for place in open_places])
+    total = sum(parts)
+    if left == 1 and parts and (whole := total // (common := math.gcd(*parts))) < _MOST_WHOLE:
+        weights = [0] * len(outturns)
+        for place, part in zip(open_places, parts, strict=True):
+            weights[place] = part // common
+        return CostShares(rule, tuple(weights), whole, credits)
+    shares = [outturn.stated or Fraction(0) for outturn in outturns]
     for place, part in zip(open_places, parts, strict=True):
-        shares[place] = left * part
+        shares[place] = left * Fraction(part, total)
     return CostShares(rule, *_weights(shares), credits)
 
 
-def _parts(outturns: Sequence[Sharing]) -> tuple[Rule, list[Fraction]]:
+def _parts(outturns: Sequence[Sharing]) -> tuple[Rule, list[int]]:
+    """Return by which rule some outturns share, and in which proportion."""
     if not outturns:
         return "stated", []
     if len(outturns) == 1:
-        return "the rest", [Fraction(1)]
+        return "the rest", [1]
     rules: tuple[tuple[Rule, list[int | None]], ...] = (
         ("net realisable value", [outturn.realisable_micro for outturn in outturns]),
         ("contained mass", [outturn.contained_ng for outturn in outturns]),
@@ -111,8 +118,8 @@ def _parts(outturns: Sequence[Sharing]) -> tuple[Rule, list[Fraction]]:
         known = [max(value, 0) for value in values if value is not None]
         total = sum(known)
         if total and len(known) == len(values):
-            return rule, [Fraction(value, total) for value in known]
-    return "unknown", [Fraction(1), *[Fraction(0)] * (len(outturns) - 1)]
+            return rule, known
+    return "unknown", [1, *[0] * (len(outturns) - 1)]
 
 
 def _weights(shares: Sequence[Fraction]) -> tuple[tuple[int, ...], int]:

@@ -42,6 +42,7 @@ class Kind(IntEnum):
 
 PASSES_ON: Final = (Kind.OPENING, Kind.PURCHASE, Kind.FINISHED, Kind.POOL)
 """Events whose whole cost goes into the lots that they make."""
+_PASSES_ON: Final = np.isin(np.arange(len(Kind)), PASSES_ON)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +172,7 @@ def _check(arrays: Mapping[str, IntArray], weights: IntArray, events: Sequence[s
     if any(np.any(arrays[name] < 0) for name in ("quantity", "weight", "credit", "product")):
         raise ValueError("quantities, weights, credits and products are at least 0")
     makes = np.bincount(arrays["made_by"], minlength=len(events)) > 0
-    passes_on = np.isin(arrays["kind"], PASSES_ON) & (makes | (arrays["kind"] != Kind.FINISHED))
+    passes_on = _PASSES_ON[arrays["kind"]] & (makes | (arrays["kind"] != Kind.FINISHED))
     for wrong, why in (
         (arrays["begun"] > arrays["ended"], "ends before it begins"),
         (passes_on & ~makes, "makes no lot"),

@@ -185,14 +185,23 @@ def _refuse_circle(
 
 
 def _levels(walk: IntArray, makers: IntArray, take_event: IntArray, event_bounds: IntArray) -> IntArray:
-    counts = np.diff(event_bounds)[walk]
-    ends = np.cumsum(counts)
-    in_order = np.arange(len(makers)) + np.repeat(event_bounds[walk] - (ends - counts), counts)
+    in_order = ranges(event_bounds[walk], event_bounds[walk + 1])
     level = [0] * len(walk)
     for taker, maker in zip(take_event[in_order].tolist(), makers[in_order].tolist(), strict=True):
         if level[taker] <= level[maker]:
             level[taker] = level[maker] + 1
     return np.array(level, dtype=np.int64)
+
+
+def ranges(starts: IntArray, ends: IntArray) -> IntArray:
+    """Return the numbers from each start up to its end, one range after another.
+
+    >>> ranges(np.array([5, 0]), np.array([7, 3]))
+    array([5, 6, 0, 1, 2])
+    """
+    counts = ends - starts
+    found: IntArray = np.arange(counts.sum()) + np.repeat(starts - (np.cumsum(counts) - counts), counts)
+    return found
 
 
 def running_sums(values: IntArray, bounds: IntArray) -> NDArray[Any]:

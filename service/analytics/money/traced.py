@@ -22,8 +22,8 @@ from service.analytics.money.exact_parts import (
     nearest_parts,
     part_of,
 )
-from service.analytics.money.ledger import BoolArray, Ledger
-from service.analytics.money.ledger_order import running_sums
+from service.analytics.money.ledger import BoolArray, IntArray, Ledger
+from service.analytics.money.ledger_order import ranges, running_sums
 
 _WIDE: Final = 64
 """Takes a level from which on arrays beat a loop (measured)."""
@@ -32,17 +32,24 @@ _MOST_TAKES: Final = 2**12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Traced:
+class Values:
     """What a ledger's lots, takes and events cost, in 10⁻⁶; whole Python numbers where 64 bits do not hold them.
 
-    ``lot_micro``: what a lot was worth when it was made, all of it. ``take_micro``: what a take was worth. By event,
-    ``total_micro``: its own cost and its takes; ``rest_micro``: what of that no lot carries. ``unknown_lots`` and
-    ``unknown_events`` are true where something behind has no known cost; the figure is then the known part, at least.
+    ``lot_micro``: what a lot was worth when it was made, all of it. ``take_micro``: what a take was worth.
+    ``total_micro``: of an event, its own cost and its takes.
     """
 
     lot_micro: NDArray[Any]
     take_micro: NDArray[Any]
     total_micro: NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Traced(Values):
+    """The same, and ``rest_micro``: what no lot carries of an event's total. ``unknown_lots`` and ``unknown_events``
+    are true where something behind has no known cost; the figure is then the known part, at least.
+    """
+
     rest_micro: NDArray[Any]
     unknown_lots: BoolArray
     unknown_events: BoolArray
@@ -64,11 +71,21 @@ def traced_cost(ledger: Ledger) -> Traced:
     >>> found.lot_micro
     array([2400000,  630000,   70000])
     """
+    values = traced_values(ledger)
+    rest = values.total_micro.copy()
+    np.subtract.at(rest, ledger.made_by, values.lot_micro)
+    return Traced(values.lot_micro, values.take_micro, values.total_micro, rest, *_unknown(ledger))
+
+
+def traced_values(ledger: Ledger) -> Values:
+    """Return what everything in a ledger cost, without saying what of it is not known: see :func:`traced_cost`.
+
+    >>> from service.analytics.money.ledger import Event, Kind, Make, ledger_of
+    >>> traced_values(ledger_of([Event("soda", Kind.OPENING, None, cost_micro=90, makes=(Make("soda", 9),))])).lot_micro
+    array([90])
+    """
     wide = len(ledger.take_lot) >= _WIDE * len(ledger.order.level_bounds)
-    lot_micro, take_micro, total = (_by_levels(ledger) if wide else None) or _one_by_one(ledger)
-    rest = total.copy()
-    np.subtract.at(rest, ledger.made_by, lot_micro)
-    return Traced(lot_micro, take_micro, total, rest, *_unknown(ledger))
+    return Values(*((_by_levels(ledger) if wide else None) or _one_by_one(ledger)))
 
 
 def lot_values(ledger: Ledger, lots: Iterable[int]) -> dict[int, int]:
@@ -100,15 +117,15 @@ def events_behind(ledger: Ledger, lots: Iterable[int]) -> list[int]:
     >>> events_behind(ledger_of([Event("soda", Kind.OPENING, None, makes=(Make("soda", 9),))]), [0])
     [0]
     """
-    found: set[int] = set()
-    waiting = [int(ledger.made_by[lot]) for lot in lots]
-    while waiting:
-        event = waiting.pop()
-        if event not in found:
-            found.add(event)
-            start, end = ledger.order.event_bounds[event : event + 2].tolist()
-            waiting += ledger.made_by[ledger.take_lot[start:end]].tolist()
-    return sorted(found, key=lambda event: (ledger.order.level[event], event))
+    found = np.zeros(len(ledger.events), dtype=bool)
+    front = ledger.made_by[np.fromiter(lots, dtype=np.int64)]
+    while front.size:  # a generation
+        found[front] = True
+        makers = ledger.made_by[ledger.take_lot[takes_of(ledger, np.unique(front))]]
+        front = makers[~found[makers]]
+    several = np.flatnonzero(found)
+    in_order: list[int] = several[np.argsort(ledger.order.level[several], kind="stable")].tolist()
+    return in_order
 
 
 def unpriced_behind(ledger: Ledger, lot: int) -> tuple[str, ...]:
@@ -130,13 +147,25 @@ def unpriced_in(ledger: Ledger, events: Iterable[int]) -> tuple[str, ...]:
     >>> unpriced_in(ledger_of([gift, Event("run", Kind.FAILED, None, takes=(Take("gift", 2),))]), [1])
     ('gift',)
     """
-    names: set[str] = set()
-    for event in events:
-        names.update(ledger.unpriced.get(event, ()))
-        taken = slice(*ledger.order.event_bounds[event : event + 2].tolist())
-        behind = ledger.take_lot[taken][ledger.take_quantity[taken] != 0]
-        names.update(ledger.lots[empty] for empty in behind[ledger.quantity[behind] == 0].tolist())
+    several = np.fromiter(events, dtype=np.int64)
+    takes = takes_of(ledger, several)
+    behind = ledger.take_lot[takes][ledger.take_quantity[takes] != 0]
+    names = {ledger.lots[empty] for empty in behind[ledger.quantity[behind] == 0].tolist()}
+    if ledger.unpriced:
+        names.update(*(ledger.unpriced.get(event, ()) for event in several.tolist()))
     return tuple(sorted(names))
+
+
+def takes_of(ledger: Ledger, events: IntArray) -> IntArray:
+    """Return the numbers of the takes of some events, event by event.
+
+    >>> from service.analytics.money.ledger import Event, Kind, Make, Take, ledger_of
+    >>> ledger = ledger_of([Event("soda", Kind.OPENING, None, makes=(Make("soda", 9),)),
+    ...                     Event("use", Kind.SAMPLE, None, takes=(Take("soda", 3),))])
+    >>> takes_of(ledger, np.array([0, 1]))
+    array([0])
+    """
+    return ranges(ledger.order.event_bounds[events], ledger.order.event_bounds[events + 1])
 
 
 def take_value(ledger: Ledger, take: int, value: int) -> int:
