@@ -36,9 +36,18 @@ class Balance:
         return Balance(self.dimension, self.quantity + quantity, self.unknown + unknown)
 
 
+def whole(giga: Any, rest: Any) -> int:
+    """What was kept or summed in two parts; 0 where there was nothing to sum.
+
+    >>> whole(-3, 999_999_999), whole(None, None)
+    (-2000000001, 0)
+    """
+    return int(giga or 0) * GIGA + int(rest or 0)
+
+
 def balance_of(dimension: str, giga: int, rest: int, unknown: int) -> Balance:
     """A balance from the columns that keep it."""
-    return Balance(dimension, giga * GIGA + rest, unknown)
+    return Balance(dimension, whole(giga, rest), unknown)
 
 
 def balances(reading: Reading, codes: Collection[str] | None = None) -> dict[str, Balance]:

@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 
 from sqlalchemy import ColumnElement, and_, func, select
 
-from service.store.balances import GIGA
+from service.store.balances import GIGA, whole
 from service.store.rows import chunks, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
 from service.store.tables import entries, outcomes
@@ -103,7 +103,7 @@ def booked_after(reading: Reading, lot: str, day: str, *, but: str) -> Sum:
     )
     own = (of_workshop(reading, entries), e.lot == lot, e.on > day, e.source_kind != but)
     giga, rest, unknown = reading.connection.execute(sums.where(*own)).one()
-    return Sum(int(giga or 0) * GIGA + int(rest or 0), unknown)
+    return Sum(whole(giga, rest), unknown)
 
 
 def replace_entries(writing: Writing, before: Iterable[Entry], after: Sequence[Entry]) -> dict[str, Move]:

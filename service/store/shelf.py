@@ -11,7 +11,7 @@ from typing import Any, Final, NamedTuple
 from sqlalchemy import Select, and_, bindparam, or_, select
 
 from service.domain.lot import ShelfLot, Strength
-from service.store.balances import Balance, above_zero, balance_of
+from service.store.balances import Balance, above_zero, balance_of, whole
 from service.store.prepared import fetched
 from service.store.rows import among, chunks, code_list, of_workshop, remove, upsert
 from service.store.session import Reading, Writing
@@ -131,7 +131,7 @@ class LotLeft(NamedTuple):
 def lots_left(reading: Reading, materials: Collection[str]) -> list[LotLeft]:
     """The lots of some materials that still hold something, by code."""
     rows = _plain(reading, _lefts(), materials)
-    return sorted(LotLeft._make((*row, balance_of("", giga, rest, 0).quantity)) for *row, giga, rest in rows)
+    return sorted(LotLeft._make((*row, whole(giga, rest))) for *row, giga, rest in rows)
 
 
 def _plain(reading: Reading, statement: Select[Any], materials: Collection[str]) -> Iterator[Any]:
