@@ -72,7 +72,8 @@ def torn(desk: Desk, table: Table, values: dict[str, Any], **where: Any) -> None
     [
         (
             lambda desk: torn(desk, entries, {"quantity": -49 * GRAM}, source_code="C-1", kind="charge", line=0),
-            ["charge 0 of run C-1 is 49000000000 ng by its line, and 50000000000 by its outcome",
+            ["lot vitriol-1 is told to hold 450000000000, and its lines come to 451000000000",
+             "charge 0 of run C-1 is 49000000000 ng by its line, and 50000000000 by its outcome",
              "run C-1 leaves 150390000000 ng unaccounted for, and by its outcome"],
         ),
         (

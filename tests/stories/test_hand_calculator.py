@@ -412,7 +412,7 @@ def test_opinions_and_nothing_at_all(shop: Workshop) -> None:
     nothing = shop.plan(target="10g")
     assert start(nothing) == pytest.approx(10 * (1 + math.exp(-(0.4 + 1.2 * t))), rel=0.1)
     assert nothing["cost"]["complete"] is False
-    assert needs(nothing)["crude"]["reason"] == "no offer for crude"
+    assert needs(nothing)["crude"]["reasons"]["packs"] == "no offer for crude"
 
 
 WASH = {"code": "wash", "basis": "recovery", "key_input": "crude", "product": "pure"}
