@@ -97,7 +97,7 @@ class _Luck:
             if not 0.0 < confidence < 1.0:
                 return None
             try:
-                flow = self._search(confidence, self._at_its_own.stretches).least_flow()
+                flow = self._least(confidence)
             except NotComputable:
                 return None
             if flow == plan.flow:
@@ -105,6 +105,16 @@ class _Luck:
                 continue
             ends.append(self._figures(flow, self._at_its_own.needs_of(flow), None))
         return ends[0], own, ends[1]
+
+    def _least(self, confidence: float) -> PlannedFlow:
+        """The flow that another confidence asks for."""
+        search, own_g = self._search(confidence, self._at_its_own.stretches), self._plan.flow.output_g
+        surer = search if confidence > self._plan.confidence else self._at_its_own
+        if not surer.never_needs_spares:
+            return search.least_flow()
+        # Without spare batches that a confidence adds, what is surer takes no less of anything.
+        aside = own_g * _LEAST_OVER
+        return search.least_flow(above_g=own_g - aside) if surer is search else search.least_flow(up_to_g=own_g + aside)
 
     def _search(self, confidence: float, stretches: Stretches | None) -> Search:
         plan = self._plan

@@ -9,7 +9,14 @@ import numpy as np
 
 from service.analytics.forecast.draws import MOST_BATCHES, Trials
 from service.analytics.planning.campaign import Campaigns, Outcomes, mean_of
-from service.analytics.planning.chain import all_fail, order_statistic, reach_probability, scaled, starting_amount
+from service.analytics.planning.chain import (
+    all_fail,
+    order_statistic,
+    p_max,
+    reach_probability,
+    scaled,
+    starting_amount,
+)
 from service.analytics.planning.graph import BILL, Over, PlannedFlow, PlanStep, planned_flow
 from service.analytics.planning.planned import Campaign, Need, PlannedStep
 from service.analytics.planning.stretch import Stretches, in_proportion, wanted_trials
@@ -21,6 +28,7 @@ _CLOSE = 1e-10
 _EXACT = 1e-13
 _SHORT_OF = 0.85
 _FEW_STRETCHES = 4
+_SURE_OF = 5  # standard uncertainties of the trials
 """So many stretches are sooner gone through than passed over."""
 
 
@@ -70,14 +78,25 @@ class Search:
         ratios = [fallback if step.mean_ratio is None else step.mean_ratio for step, fallback in expected]
         return planned_flow(self._steps, ratios, self._final, self.target_g, self._none)
 
-    def least_flow(self) -> PlannedFlow:
+    def least_flow(self, above_g: float = 0.0, up_to_g: float = math.inf) -> PlannedFlow:
         """The flow of the least output that reaches the target at the confidence.
 
         No output below confidence x target can reach it: the chance is at most the mean of the final amount over the
         target (Markov's inequality), and that mean is at most the output; a tenth is left for the draws' own scatter.
+        ``above_g`` and ``up_to_g``: outputs up to the one are known not to reach it, and the other is known to.
         """
-        low = 0.9 * self.confidence * self.target_g
-        return self._by_steps(low) if self.stretches is None else self._by_stretches(self.stretches, low)
+        low = max(0.9 * self.confidence * self.target_g, above_g)
+        return self._by_steps(low, up_to_g) if self.stretches is None else self._by_stretches(self.stretches, low)
+
+    @property
+    def never_needs_spares(self) -> bool:
+        """Whether one batch a step is as sure as is asked: no count of batches and no amount then adds a spare one."""
+        once = [(step.forecast.failures_a, step.forecast.failures_b, 1) for step in self._steps[: self._final + 1]]
+        return p_max(once) > self.confidence + _SURE_OF * self._u
+
+    @property
+    def _u(self) -> float:
+        return math.sqrt(self.confidence * (1 - self.confidence) / self._trials)
 
     def _by_stretches(self, stretches: Stretches, low: float) -> PlannedFlow:
         """The flow of the least output from ``low`` on, where each stretch of constant counts has a closed form."""
@@ -137,12 +156,15 @@ class Search:
         }
         return min(guess, stretches.of(beyond, greatest).least_output(self.confidence) * (1 - 1e-9))
 
-    def _by_steps(self, low: float) -> PlannedFlow:
-        """The flow of the least output from ``low`` on, each stretch searched: stock and smallest batches bend it."""
+    def _by_steps(self, low: float, known_g: float) -> PlannedFlow:
+        """The flow of the least output from ``low`` to ``known_g``, which reaches the target.
+
+        Each stretch is searched: stock and smallest batches bend it.
+        """
         while True:
             start = low * _JUST_ABOVE
             flow = self._within_bounds(start)
-            high = max(flow.next_change_g, low * _LEAST_STRETCH)
+            high = max(min(flow.next_change_g, known_g), low * _LEAST_STRETCH)
             # What is reached rises along a stretch, so that its end decides.
             if not math.isinf(high) and not self._reaches(high):
                 low = high
@@ -300,8 +322,7 @@ class Search:
         if not any(flow.batches):
             return True
         greatest = self.campaigns.greatest_reach(flow, self.target_g)
-        u = math.sqrt(self.confidence * (1 - self.confidence) / self._trials)
-        if abs(greatest - self.confidence) > 5 * u:
+        if abs(greatest - self.confidence) > _SURE_OF * self._u:
             return greatest > self.confidence
         # So near the edge the trials themselves must hold enough successes.
         return greatest >= self.confidence <= self.campaigns.counted_reach(flow, self.target_g)
