@@ -216,6 +216,7 @@ def operations() -> Sequence[Operation]:
                 CURRENCY,
                 LABOUR,
             ),
+            names_records=True,
         ),
         answer_operation(
             "get_project_cost",
