@@ -165,8 +165,11 @@ class CostAnswer(Answer):
     cost_per_contained_g = number()
     cash_per_g = number("whole packs and shipping")
     cash_for_g = number("the amount of product that whole packs are bought for")
-    direct = fields.List(fields.Raw(), metadata={"description": "labour, energy and the like"})
-    not_counted = fields.List(fields.String(), metadata={"description": "what is in no figure"})
+    direct = fields.List(fields.Raw(), metadata={"description": "labour, energy, waste and the like"})
+    not_counted = fields.List(
+        fields.String(),
+        metadata={"description": "what is in no figure: waste without a rate, what comes back and no step takes in"},
+    )
     capped_runs = fields.List(fields.Raw(), metadata={"description": "runs whose yield above 1 was taken as 0.98"})
     labour_h_per_g = number()
     unpriced = fields.List(fields.Raw(), metadata={"description": "what has no price"})

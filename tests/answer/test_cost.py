@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Mapping
 from typing import Any
@@ -11,7 +10,7 @@ import pytest
 
 from service.errors import NotComputable
 from tests.answer.desk import Desk, named
-from tests.answer.small import ASH_M, MALACHITE_M, OXIDE_M, VITRIOL_M, eur, five_runs, roast, run, shop
+from tests.answer.small import ASH_M, MALACHITE_M, OXIDE_M, VITRIOL_M, eur, roast, run, shop
 from tests.store.book import CARBONATE_RUN, ROUTE, altered
 
 
@@ -235,23 +234,6 @@ def test_energy_consumables_and_labour(desk: Desk) -> None:
     assert paid["cost_per_g"] - found["cost_per_g"] == pytest.approx(3.0 * batches + 2 / 6.5, rel=1e-6)
     split = [*paid["by_material"], *paid["direct"]]
     assert math.fsum(line["cost_per_g"] for line in split) == pytest.approx(paid["cost_per_g"])
-
-
-def test_what_came_back_or_went_to_waste_is_said_to_be_in_no_figure(desk: Desk) -> None:
-    five_runs(desk)
-    back = {"material": "water", "role": "recovered", "net": "200 mL", "lot": "water-back"}
-    liquor = {"material": "sodium-sulfate", "role": "waste", "net": "300 g"}
-    run(desk, "C-6", outturns=[{"material": "malachite", "net": "20 g"}, back, liquor], shelved=False)
-    before = desk.cost("oxide")
-    came_back = "water recovered in 1 run of step carbonate: costed as if it were bought or made anew"
-    assert before["not_counted"] == [came_back]
-    desk.put("rates", "sewer", {"of": "waste", "price": eur("9"), "per": "1 kg", "valid_from": "2026-01-01"})
-    found = desk.cost("oxide")
-    assert found["not_counted"] == [
-        came_back, "waste of step carbonate: sodium-sulfate of 1 run, paid for on the traced basis alone"
-    ]  # fmt: skip
-    assert found["cost_per_g"] == before["cost_per_g"]
-    assert desk.cost("oxide", as_of=dt.date(2026, 4, 10))["not_counted"] == []
 
 
 def test_cash_for_whole_packs(desk: Desk) -> None:
