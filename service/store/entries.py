@@ -80,6 +80,20 @@ def came_out(reading: Reading, route: str, roles: Collection[str]) -> list[tuple
     return [(step, Entry(*line)) for step, *line in reading.connection.execute(statement)]
 
 
+def priced_charges(reading: Reading, material: str, until: str, most: int) -> list[Entry]:
+    """The charges of a material that state a price, of runs that began by a day or have none, the newest first."""
+    e = entries.c
+    day = func.coalesce(e.on, "")
+    statement = (
+        select(*(e[name] for name in Entry._fields))
+        .where(of_workshop(reading, entries), e.material == material, e.kind == "charge", e.price_micro.is_not(None))
+        .where(day <= until)
+        .order_by(day.desc(), e.source_code.desc(), e.line.desc())
+        .limit(most)
+    )
+    return [Entry(*line) for line in reading.connection.execute(statement)]
+
+
 class Sum(NamedTuple):
     """What lines come to: their ``quantity`` together, and how many have none, which are ``unknown``."""
 

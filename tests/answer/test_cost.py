@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Mapping
 from typing import Any
@@ -70,6 +71,30 @@ def test_what_has_no_price_is_never_free(desk: Desk) -> None:
     found = desk.cost("oxide")
     assert found["unpriced"] == []
     assert found["rests_on"]["prices"]["soda-ash"] == {"source": "charge", "code": "C-2", "per_g": 0.0035}
+
+
+def test_the_newest_of_many_charges_tells_the_price_be_it_of_a_lot_that_has_no_value(desk: Desk) -> None:
+    desk.fill()
+    shop(desk, "ash-1kg")
+    vitriol, _, water = CARBONATE_RUN["charges"]
+    for n in range(60):
+        day = {"started_on": f"2026-{4 + n // 28:02}-{1 + n % 28:02}", "finished_on": "2026-07-01"}
+        run(desk, f"C-{n:02}", charges=[vitriol | {"amount": "2.0 g"}, _priced(f"{n + 1}.00"), water], **day)
+    roast(desk, "R-1")
+    price = desk.cost("oxide")["rests_on"]["prices"]["soda-ash"]
+    assert price == {"source": "charge", "code": "C-59", "per_g": pytest.approx(0.060)}
+    own = {"material": "soda-ash", "amount": "500 g", "assay": "0.5"}
+    desk.put("lots", "ash-given", own)
+    of_lot = {"lot": "ash-given", "amount": "23.5 g", "price": eur("1.00") | {"per": "1 kg"}}
+    run(desk, "C-last", charges=[vitriol | {"amount": "2.0 g"}, of_lot, water], started_on="2026-07-01",
+        finished_on="2026-07-01")  # fmt: skip
+    price = desk.cost("oxide")["rests_on"]["prices"]["soda-ash"]
+    assert price == {"source": "charge", "code": "C-last", "per_g": pytest.approx(0.001)}
+    assert desk.cost("oxide", as_of=dt.date(2026, 4, 3))["rests_on"]["prices"]["soda-ash"]["code"] == "C-02"
+    # A lot that has a value costs that, whatever a charge of it states.
+    desk.put("lots", "ash-given", own | {"value": eur("7.50")})
+    price = desk.cost("oxide")["rests_on"]["prices"]["soda-ash"]
+    assert price == {"source": "lot", "code": "ash-given", "per_g": pytest.approx(0.015)}
 
 
 def _priced(amount: str) -> dict[str, Any]:
