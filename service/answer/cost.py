@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from service.analytics.money.packs import cheapest_packs
-from service.analytics.money.standard_cost import CostLine, StandardCost, StepCost, standard_cost
-from service.analytics.statistics.ratio import ratio_of_totals
+from service.analytics.money.standard_cost import StandardCost, StepCost, standard_cost
+from service.analytics.money.steady_state import steady_state, with_anew
+from service.answer.beside_product import beside_product, not_fed_back
 from service.answer.book import Book
 from service.answer.by_volume import shown
-from service.answer.left_out_of_cost import left_out_of_cost
+from service.answer.cost_lines import CostLines
 from service.answer.nulls import why_null
 from service.answer.prices import Exchange, GramPrice, Shop
-from service.answer.route_model import Input, RouteModel, StepModel
+from service.answer.route_model import RouteModel
 from service.domain.lot import Measured, Strength
 from service.domain.money import from_micro
-from service.domain.route import MASS_RATIO, Route
+from service.domain.route import Route
 
-METHOD = "standard-cost/1"
+METHOD = "standard-cost/2"
 ROUTE = "route"
 
 
@@ -35,8 +37,9 @@ def cost_of(
     """Return the standard cost of a gram of the product, loaded with failures, and where it comes from.
 
     Money is in ``currency``, the workshop's own where None, at the prices of ``as_of``, per gram of product as
-    isolated, dry. Materials, consumables and energy count; hours of labour are always shown, and paid where
-    ``labour`` is true.
+    isolated, dry. Materials, consumables, energy and waste count; hours of labour are always shown, and paid where
+    ``labour`` is true. What the runs recover is fed back where the route takes it in, run after run: only what is
+    bought or made anew costs.
     ``amount_g`` is the quantity that whole packs are bought for in ``cash_per_g``; one typical last batch where None.
     Raises UnknownRecord for an unknown route, NotComputable for a currency without a rate.
     """
@@ -69,7 +72,7 @@ def cost_of(
         "by_material": _material_lines(costing, dry),
         "direct": [{"name": name, "cost_per_g": _per(value, dry)} for name, value in found.direct.items()],
         "buy_instead": _buy_instead(costing, model.route.product),
-        "not_counted": [*costing.not_counted, *left_out_of_cost(book, model, as_of)],
+        "not_counted": list(costing.not_counted),
         "capped_runs": [code for step in model.steps for code in step.runs.capped_runs],
         "reasons": reasons,
         "rests_on": book.rests_on(
@@ -94,8 +97,10 @@ def cost_of(
 class Costing:
     """A route with the prices of its materials and what follows from them.
 
-    ``steps`` are the steps as the standard cost sees them; ``made_by`` the one route that makes a bought material which
-    no offer, lot or charge prices.
+    ``steps`` are the steps as the standard cost sees them, paying for what is bought or made anew, ``good_steps`` the
+    same by the good runs alone, ``once`` as they are where nothing that is recovered goes in again; ``anew`` is, a step
+    and by material, the fraction that is bought or made anew, 1 where nothing is said. ``made_by``: the one route that
+    makes a bought material which no offer, lot or charge prices.
     """
 
     model: RouteModel
@@ -105,6 +110,9 @@ class Costing:
     not_counted: tuple[str, ...]
     unknown_needs: dict[str, str]
     steps: tuple[StepCost, ...]
+    good_steps: tuple[StepCost, ...]
+    once: tuple[StepCost, ...]
+    anew: tuple[Mapping[str, float], ...]
     made_by: dict[str, str]
 
     def why_unpriced(self, name: str) -> str:
@@ -132,7 +140,7 @@ def costing_of(
     shop = Shop(book, model.materials, exchange, model.by_volume)
     prices: dict[str, GramPrice] = {}
     made_by: dict[str, str] = {}
-    builder = _Builder(model, prices, exchange, labour)
+    builder = CostLines(model, prices, exchange, labour)
     for material, from_route in model.bought.items():
         price = None if from_route is not None else shop.price(material)
         if price is None:
@@ -144,9 +152,33 @@ def costing_of(
                 builder.unknown_needs[material] = f"made by {', '.join(routes)}, from which no one cost follows"
         if price is not None:
             prices[material] = price
-    steps = tuple(builder.step_cost(step) for step in model.steps)
-    not_counted = tuple(builder.not_counted)
-    return Costing(model, shop, prices, standard_cost(steps), not_counted, builder.unknown_needs, steps, made_by)
+    beside = beside_product(book, model)
+    bare = [builder.step_cost(step) for step in model.steps]
+    paying = [builder.with_waste(*each) for each in zip(model.steps, bare, beside, strict=True)]
+    once = tuple(of_all for of_all, _ in paying)
+    parts = list(zip(model.steps, bare, beside, strict=True))
+    circles = [builder.circulation(*each) for each in parts]
+    state = steady_state(circles)
+    good_state = steady_state([builder.circulation(*each, good=True) for each in parts])
+    steps, good_steps = (
+        tuple(
+            with_anew(cost, anew, circle.makers) for cost, anew, circle in zip(costs, found.anew, circles, strict=True)
+        )
+        for costs, found in ((once, state), ([of_good for _, of_good in paying], good_state))
+    )
+    return Costing(
+        model=model,
+        shop=shop,
+        prices=prices,
+        found=standard_cost(steps, good=good_steps),
+        not_counted=(*builder.not_counted, *not_fed_back(model, beside, state.beyond_need_g)),
+        unknown_needs=builder.unknown_needs,
+        steps=steps,
+        good_steps=good_steps,
+        once=once,
+        anew=state.anew,
+        made_by=made_by,
+    )
 
 
 def _own_made(made: Costing) -> GramPrice | None:
@@ -160,110 +192,11 @@ def _makers(book: Book, material: str) -> list[str]:
     return [code for code, route in book.records("routes").items() if route.product == material]
 
 
-class _Builder:
-    """Turns the steps of a model into lines of money."""
-
-    def __init__(self, model: RouteModel, prices: dict[str, GramPrice], exchange: Exchange, labour: bool) -> None:
-        self.model, self.prices, self.exchange, self.labour = model, prices, exchange, labour
-        self.not_counted: list[str] = []
-        self.unknown_needs: dict[str, str] = {}
-
-    def step_cost(self, model: StepModel) -> StepCost:
-        runs, factor = model.runs, model.factor_g_per_g
-        batch_g = runs.typical_batch_g
-        lines = [self._line(each) for each in model.inputs if each.maker is None]
-        lines += self._direct(model)
-        if batch_g is None:
-            for line in lines:
-                if line.per_batch:
-                    self.unknown_needs[line.name] = (
-                        f"step {model.step.code} has no run and no limits to tell a batch by"
-                    )
-            lines = [CostLine(x.name, None, 0.0, x.kind) if x.per_batch else x for x in lines]
-        upstream = []
-        for each in model.inputs:
-            if each.maker is not None:
-                share = self._share(each, batch_g)
-                if share is None:
-                    lines.append(CostLine(each.material, None))
-                else:
-                    upstream.append((each.maker, share))
-        if factor is None:
-            return StepCost(model.step.code, None, tuple(lines), tuple(upstream), batch_g)
-        ratio = ratio_of_totals(runs.capped_contained_g, runs.all_theoretical_g)
-        good = len(runs.yields)
-        usable = float(runs.all_theoretical_g[:good].sum())
-        best = runs.best
-        expected = ratio.ratio
-        if expected is None and runs.step.expected_yield is not None:
-            expected = runs.step.expected_yield.likely
-            self.not_counted.append(f"step {model.step.code} has no run: its expected yield is an opinion")
-        return StepCost(
-            code=model.step.code,
-            ratio_per_g=_times(expected, factor),
-            lines=tuple(lines),
-            upstream=tuple(upstream),
-            batch_g=batch_g,
-            ratio_good=_times(float(runs.capped_contained_g[:good].sum()) / usable if usable else expected, factor),
-            ratio_limit=None if runs.step.basis == MASS_RATIO else factor,
-            ratio_best=_times(None if best is None else best[1], factor),
-            ratio_se=_times(ratio.se, factor),
-            runs=len(runs.all_theoretical_g),
-        )
-
-    def _share(self, each: Input, batch_g: float | None) -> float | None:
-        """Grams of another step's product a gram of key input; what a batch takes is spread over a typical one."""
-        need = each.need
-        if need.per_g is None:
-            self.unknown_needs[each.material] = need.reason or "its need is not known"
-            return None
-        if not need.per_batch_g:
-            return need.per_g
-        if not batch_g:
-            self.unknown_needs[each.material] = "it is needed by the batch, and nothing tells how large one is"
-            return None
-        return need.per_g + need.per_batch_g / batch_g
-
-    def _line(self, each: Input) -> CostLine:
-        price, need = self.prices.get(each.material), each.need
-        if need.per_g is None:
-            self.unknown_needs[each.material] = need.reason or "its need is not known"
-        if price is None or need.per_g is None:
-            return CostLine(each.material, None)
-        per_g = price.per_g / self.model.worth(price.material, price.strength)
-        return CostLine(each.material, need.per_g * per_g, (need.per_batch_g or 0.0) * per_g, unit_price=per_g)
-
-    def _direct(self, model: StepModel) -> list[CostLine]:
-        step = model.step
-        lines: list[CostLine] = []
-        if step.consumables is not None:
-            lines.append(CostLine("consumables", 0.0, float(self.exchange.of(step.consumables)), "direct"))
-        paid = [("energy", step.energy)] + ([("labour", step.labour)] if self.labour else [])
-        for of, quantity in paid:
-            if quantity is None:
-                continue
-            rate = self._rate(of)
-            if rate is None:
-                self.not_counted.append(f"{of} of step {step.code}: no rate is recorded")
-            else:
-                lines.append(CostLine(of, 0.0, quantity.base() * rate, "direct", rate))
-        return lines
-
-    def _rate(self, of: str) -> float | None:
-        """Money an hour or a kilowatt-hour by the newest rate of the day or before."""
-        found = [r for r in self.model.book.rates if r.of == of and r.valid_from <= self.exchange.as_of]
-        return float(self.exchange.of(found[-1].price)) / found[-1].per.base() if found else None
-
-
 # ---- laying out
 
 
 def _per(value: float | None, fraction: float) -> float | None:
     return None if value is None else value / fraction
-
-
-def _times(value: float | None, factor: float) -> float | None:
-    return None if value is None else value * factor
 
 
 def _step_line(costing: Costing, place: int, dry: float) -> dict[str, Any]:
@@ -288,7 +221,7 @@ def _material_lines(costing: Costing, dry: float) -> list[dict[str, Any]]:
         {
             "material": material,
             "cost_per_g": None if material in unpriced and not cost else _per(cost, dry),
-            "reason": costing.why_unpriced(material) if material in unpriced else None,
+            "reasons": {"cost_per_g": costing.why_unpriced(material)} if material in unpriced else {},
             **{
                 f"{key}_per_g": amount
                 for key, amount in shown(
@@ -301,16 +234,17 @@ def _material_lines(costing: Costing, dry: float) -> list[dict[str, Any]]:
 
 
 def grams_behind(costing: Costing) -> dict[str, float]:
-    """Return gross grams, or millilitres, of every bought material behind a gram of product as weighed."""
+    """Return gross grams, or millilitres, of all that is bought anew behind a gram of product as weighed."""
     grams: dict[str, float] = {}
-    for model, share in zip(costing.model.steps, costing.found.by_step, strict=True):
+    for model, share, anew in zip(costing.model.steps, costing.found.by_step, costing.anew, strict=True):
         if share.key_input_g is None:
             continue
         batch_g = model.runs.typical_batch_g
         for each in model.inputs:
             if each.maker is None and each.need.per_g is not None:
                 fixed = (each.need.per_batch_g or 0.0) / batch_g if batch_g else 0.0
-                grams[each.material] = grams.get(each.material, 0.0) + share.key_input_g * (each.need.per_g + fixed)
+                need_g = share.key_input_g * (each.need.per_g + fixed) * anew.get(each.material, 1.0)
+                grams[each.material] = grams.get(each.material, 0.0) + need_g
     return grams
 
 

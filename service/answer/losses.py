@@ -21,7 +21,7 @@ from service.domain.charge import molar_mass_of
 from service.domain.route import Step
 from service.store.columns import NO_DAY
 
-METHOD = "losses/1"
+METHOD = "losses/2"
 NO_RUN = "no run is counted"
 
 
@@ -108,7 +108,7 @@ def _with_best(costing: Costing, best: Mapping[str, tuple[str, float] | None]) -
         run = best[step.code]
         known = run is not None and model.factor_g_per_g is not None
         steps.append(replace(step, ratio_best=run[1] * model.factor_g_per_g if known else None))  # type: ignore[index,operator]
-    return standard_cost(steps)
+    return standard_cost(steps, good=costing.good_steps)
 
 
 def _totals(costing: Costing, place: int, best: Mapping[str, tuple[str, float] | None]) -> StepTotals:

@@ -58,6 +58,9 @@ def plan_of(
     ``acknowledge``; what was asked for stands in ``withheld``. ``spare`` names steps that get a spare batch in any
     case, one for each time that they are named.
 
+    All that the batches take in is bought or made: nothing is counted on that they are to give back, and money is by
+    the same standard cost without it. What came back and lies on the shelf is on the shelf.
+
     Raises UnknownRecord for an unknown route, NotComputable where a step's masses cannot be followed, a mass-ratio step
     has neither run nor opinion, no number of batches reaches the confidence, or nothing can be had for the budget.
     """

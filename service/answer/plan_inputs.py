@@ -272,7 +272,7 @@ class _Gathering:
         )
         return StepInputs(
             plan=plan,
-            cost=_step_cost(costing.steps[place], code, upstream, fed_by, bought),
+            cost=_step_cost(costing.once[place], code, upstream, fed_by, bought),
             route=model.route.code,
             step=step.code,
             key_input=step.key_input,

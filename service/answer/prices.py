@@ -18,10 +18,13 @@ from service.domain.offer import Offer
 from service.domain.quantity import Quantity
 from service.domain.route import BillLine, Step
 from service.errors import NotComputable
-from service.store import links
+from service.store.entries import priced_charges
+from service.store.shelf import stored_lots
 
-NEWEST_RUNS = 50
-"""How many runs that charged a material without a lot are looked through for the price that they state."""
+NEWEST_CHARGES = 50
+"""How many charges that state a price are looked through, the newest first, for one that tells what a gram costs."""
+MADE_HERE = ("made", "pooled")
+"""Where a lot comes from that costs what went into it, whatever a charge of it states."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,21 +118,21 @@ class Shop:
         return GramPrice(material, float(value) / (newest.put_g or 1.0), "lot", newest.lot.code, newest.lot.strength)
 
     def _charged(self, material: str) -> GramPrice | None:
-        named = links.links_to(self._book.reading, "materials", [material], from_kind="runs", limit=NEWEST_RUNS)
-        runs = self._book.records("runs", [code for _, code in named])
-        found: list[tuple[dt.date, str, GramPrice]] = []
-        for run in runs.values():
-            day = run.started_on or run.finished_on or dt.date.min
-            for charge in run.charges:
-                if charge.material != material or charge.price is None or day > self.exchange.as_of:
-                    continue
-                if material in self._by_volume and charge.price.per.dimension == "mass":
-                    continue
-                per_g = self._grams(charge.price.per, material, charge.strength)
-                if per_g:
-                    money = float(self.exchange.of(charge.price.price)) / per_g
-                    found.append((day, run.code, GramPrice(material, money, "charge", run.code, charge.strength)))
-        return max(found, key=lambda each: each[:2])[2] if found else None
+        """By the newest charge that states a price: of no lot, or of one that was put there and has no value."""
+        lines = priced_charges(self._book.reading, material, self.exchange.as_of.isoformat(), NEWEST_CHARGES)
+        lots = stored_lots(self._book.reading, {line.lot for line in lines if line.lot is not None})
+        for line in lines:
+            if line.lot is not None and (lots[line.lot].value_micro is not None or lots[line.lot].origin in MADE_HERE):
+                continue
+            charge = self._book.records("runs", [line.source_code])[line.source_code].charges[line.line]
+            if charge.price is None or (material in self._by_volume and charge.price.per.dimension == "mass"):
+                continue
+            strength = charge.strength if line.lot is None else charge.strength.over(lots[line.lot].lot.strength)
+            per_g = self._grams(charge.price.per, material, strength)
+            if per_g:
+                money = float(self.exchange.of(charge.price.price)) / per_g
+                return GramPrice(material, money, "charge", line.source_code, strength)
+        return None
 
     def pack_g(self, offer: Offer) -> float | None:
         """Return the gross grams of a pack, None for a volume without a density or moles without a molar mass."""

@@ -31,7 +31,8 @@ class StepRuns:
     """The runs of one step up to a day.
 
     ``yields``, ``yield_u``, ``batch_g``, ``net_g``, ``dry_g`` and ``contained_g`` are of the counted runs, in time
-    order; ``all_contained_g`` and ``all_theoretical_g`` are of the counted and the failed, the failed at 0 contained.
+    order; ``all_contained_g`` and ``all_theoretical_g`` are of the counted and the failed, the failed at 0 contained;
+    ``failed_codes`` and ``failed_batch_g`` are of these same failed runs.
     ``key_fraction`` is what a gross gram of key input contained as charged, in a content step of the analyte; None
     where it is not known.
     """
@@ -47,6 +48,8 @@ class StepRuns:
     all_contained_g: Floats
     all_theoretical_g: Floats
     failed: int
+    failed_codes: tuple[str, ...]
+    failed_batch_g: Floats
     abandoned: int
     open: int
     left_out: tuple[Mapping[str, str], ...]
@@ -179,6 +182,8 @@ def _step_runs(book: Book, route: Route, step: Step, as_of: dt.date, since: dt.d
         all_contained_g=np.concatenate([columns.contained_g[counted], np.zeros(len(failed_known))]),
         all_theoretical_g=columns.theoretical_g[np.concatenate([counted, failed_known])],
         failed=len(failed),
+        failed_codes=tuple(columns.run[failed_known]),
+        failed_batch_g=columns.batch_g[failed_known],
         abandoned=int((columns.is_word("status", ABANDONED, places) & ~excluded).sum()),
         open=int((columns.is_word("status", OPEN, places) & ~excluded).sum()),
         left_out=book.fact(

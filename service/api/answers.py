@@ -119,7 +119,9 @@ def operations() -> Sequence[Operation]:
             "/v1/routes/<route>/cost",
             "What a gram of the product costs",
             "Loaded with failures, by step and by material, beside the price of buying it. Where anything is unpriced "
-            "the cost is null and the part that is known stands beside it.",
+            "the cost is null and the part that is known stands beside it. The standard cost pays for materials, "
+            "consumables, energy and waste by today's prices and rates; what the runs recover goes in again, run after "
+            "run, where the route takes it in, and only what is bought or made anew costs.",
             _cost,
             CostAnswer,
             ("by_step", "by_material"),
@@ -144,7 +146,8 @@ def operations() -> Sequence[Operation]:
             "stated probability. Asked with exactly one of target, budget and from_stock: with a budget, or from what "
             "is on the shelf alone, the most that is reached with that probability, and what runs out first. Routes "
             "that feed this one are planned with it. The batches of a step follow one another; branches go on side by "
-            "side.",
+            "side. A plan buys and makes all that its batches take in, and counts on nothing that they are to give "
+            "back, as the standard cost does.",
             _plan,
             PlanAnswer,
             ("materials", "steps", "starting_materials", "cautions", "make_or_buy", "ways_in"),

@@ -261,6 +261,9 @@ class _Reckoning:
             self.reasons["mass_balance"] = f"the mass of {self.unweighed[0]} taken out is not known"
         elif total_in <= 0.0:
             self.reasons["mass_balance"] = "nothing was charged"
+        elif not self.out and not self.run.all_weighed:
+            # Whatever came out, nobody weighed it: that is not to say that nothing did.
+            self.reasons["mass_balance"] = "nothing was weighed out"
         else:
             if total_out - total_in > 2.0 * u_gap:
                 self._find("more-out-than-in", f"{total_out:.6g} g came out of {total_in:.6g} g charged")

@@ -132,7 +132,7 @@ class MaterialCost(Described):
     material = fields.String(required=True)
     cost_per_g = number("its known part where it has no price, null where nothing of it is known")
     amount_g_per_g = number("grams behind a gram of the product")
-    reason = text("why it has no price")
+    reasons = why_null()
 
 
 class BuyInstead(Described):
@@ -165,8 +165,11 @@ class CostAnswer(Answer):
     cost_per_contained_g = number()
     cash_per_g = number("whole packs and shipping")
     cash_for_g = number("the amount of product that whole packs are bought for")
-    direct = fields.List(fields.Raw(), metadata={"description": "labour, energy and the like"})
-    not_counted = fields.List(fields.String(), metadata={"description": "what is in no figure"})
+    direct = fields.List(fields.Raw(), metadata={"description": "labour, energy, waste and the like"})
+    not_counted = fields.List(
+        fields.String(),
+        metadata={"description": "what is in no figure: waste without a rate, what comes back and no step takes in"},
+    )
     capped_runs = fields.List(fields.Raw(), metadata={"description": "runs whose yield above 1 was taken as 0.98"})
     labour_h_per_g = number()
     unpriced = fields.List(fields.Raw(), metadata={"description": "what has no price"})

@@ -244,7 +244,7 @@ class RunResult(Described):
     yield_u = number("standard uncertainty of the yield, from the weighings")
     crude_yield = number()
     recovered_basis_yield = number("on the starting material that was not recovered")
-    mass_balance = number("all that came out over all that went in")
+    mass_balance = number("all that came out over all that went in; null where nothing was weighed out")
     mass_balance_u = number()
     charges = many(ChargeResult)
     outturns = fields.List(fields.Dict())

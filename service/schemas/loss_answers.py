@@ -32,7 +32,7 @@ class LossAgainst(LossAmounts):
 
 
 class Returned(Described):
-    """What was recovered of a material."""
+    """What was recovered of a material; the cost of a gram counts it already, where the route takes it in again."""
 
     material = fields.String(required=True)
     net_g = number("as weighed")

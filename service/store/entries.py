@@ -66,19 +66,32 @@ def of_lots(reading: Reading, codes: Collection[str] | None = None) -> list[Entr
     return _several(reading, codes, entries.c.lot.in_, entries.c.lot.is_not(None))
 
 
-def came_out(reading: Reading, route: str, roles: Collection[str], until: str) -> list[tuple[str, str, str, int]]:
-    """Return what of some roles the runs of a route gave by a day: step, role, material, and in how many runs."""
+def came_out(reading: Reading, route: str, roles: Collection[str]) -> list[tuple[str, Entry]]:
+    """Return the lines of some roles that the runs of a route wrote, each with its step, by run and line."""
     e, o = entries.c, outcomes.c
     runs = and_(o.workshop == e.workshop, o.run == e.source_code)
     statement = (
-        select(o.step, e.role, e.material, func.count(e.source_code.distinct()))
+        select(o.step, *(e[name] for name in Entry._fields))
         .select_from(outcomes.join(entries, runs))
         .where(of_workshop(reading, outcomes), o.route == route, e.source_kind == "runs", e.kind == "outturn")
-        .where(e.role.in_(roles), e.on <= until)
-        .group_by(o.step, e.role, e.material)
-        .order_by(o.step, e.role, e.material)
+        .where(e.role.in_(roles))
+        .order_by(e.source_code, e.line)
     )
-    return [(step, role, material, int(count)) for step, role, material, count in reading.connection.execute(statement)]
+    return [(step, Entry(*line)) for step, *line in reading.connection.execute(statement)]
+
+
+def priced_charges(reading: Reading, material: str, until: str, most: int) -> list[Entry]:
+    """The charges of a material that state a price, of runs that began by a day or have none, the newest first."""
+    e = entries.c
+    day = func.coalesce(e.on, "")
+    statement = (
+        select(*(e[name] for name in Entry._fields))
+        .where(of_workshop(reading, entries), e.material == material, e.kind == "charge", e.price_micro.is_not(None))
+        .where(day <= until)
+        .order_by(day.desc(), e.source_code.desc(), e.line.desc())
+        .limit(most)
+    )
+    return [Entry(*line) for line in reading.connection.execute(statement)]
 
 
 class Sum(NamedTuple):

@@ -61,6 +61,22 @@ class Recursion:
                     held += amount * lot.strength
         return held / gross
 
+    def anew(self, step: str) -> float:
+        """The fraction of the key input that is bought or made anew: of what goes in, some comes back and goes in."""
+        true = self.world.truth.steps[self.route, step]
+        records = {line["code"]: line["record"] for line in self.world.lines_of("run")}
+        fed = back = 0.0
+        for run in self.runs(step):
+            if not run.counted and not self.failures:
+                continue
+            for charge in records[run.code]["charges"]:
+                lot = self.world.truth.lots.get(charge.get("lot", ""))
+                if lot is not None and lot.material == true.key:
+                    fed += float(amount_of(charge["amount"])[1])
+            outturns = records[run.code].get("outturns", ())
+            back += sum(float(amount_of(o["net"])[1]) for o in outturns if o.get("role") == "recovered")
+        return 1.0 - back / fed
+
     def reagent(self, code: str) -> float:
         """EUR a mole: the newest offer; of a solution, whose offer states no strength, at that of all lots so far."""
         reagent, price = REAGENTS[code], self.world.truth.prices[code]
@@ -86,6 +102,7 @@ class Recursion:
             else:
                 worth = 1.0 if step.basis == "content" else held / step.key_strength
                 feed = self.world.truth.prices[step.key] * worth
+            feed *= self.anew(step.code)
             for code, equivalents in step.equivalents.items():
                 feed += equivalents * held / step.key_molar * self.reagent(code)
             feed += step.water_ml_per_g * self.world.truth.prices["water"]

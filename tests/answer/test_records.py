@@ -6,6 +6,9 @@ from decimal import Decimal
 
 import pytest
 
+from service.answer.ledger_audit import audit_of
+from service.record.rebuild import rebuild
+from service.store.outcomes import stored_outcomes
 from tests.answer.desk import Desk
 from tests.answer.small import run
 from tests.store.book import ROUTE, VITRIOL_LOT
@@ -93,3 +96,19 @@ def test_what_cannot_be_converted_is_said(desk: Desk) -> None:
     assert found["on_hand_ml"] == 1000.0
     assert found["on_hand_g"] is None
     assert "density" in found["reasons"]["on_hand_g"]
+
+
+def test_of_a_failed_run_that_nobody_weighed_out_no_balance_is_stored(desk: Desk) -> None:
+    desk.fill()
+    for code, more in (("C-lost", {}), ("C-gone", {"all_weighed": True})):
+        run(desk, code, status="failed", outturns=[], **more)
+    for _ in ("as written", "derived again"):
+        lost, gone = (desk.view("runs", code)["result"] for code in ("C-lost", "C-gone"))
+        assert (lost["mass_balance"], lost["mass_balance_u"]) == (None, None)
+        assert lost["reasons"]["mass_balance"] == "nothing was weighed out"
+        assert gone["mass_balance"] == 0.0
+        with desk.opened() as book:
+            stored = stored_outcomes(book.reading, ["C-lost", "C-gone"])
+            assert [stored[code].row["mass_balance"] for code in ("C-lost", "C-gone")] == [None, 0.0]
+            assert audit_of(book) == []
+        rebuild(desk.database, desk.workshop_id)

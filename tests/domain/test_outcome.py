@@ -271,6 +271,18 @@ def test_without_a_product_there_is_no_yield_and_the_reason_is_said(status):
     assert found.contained_g == (None if status == "open" else 0.0)
 
 
+@pytest.mark.parametrize("status", ["finished", "failed", "abandoned"])
+def test_where_nothing_was_weighed_out_no_balance_is_told(status):
+    found = result(CARBONATE, [VITRIOL_50, SODA], status=status)
+    assert (found.mass_balance, found.mass_balance_u) == (None, None)
+    assert found.reasons["mass_balance"] == "nothing was weighed out"
+    # Who says that all was weighed says that nothing came out.
+    all_of_it = result(CARBONATE, [VITRIOL_50, SODA], status=status, all_weighed=True)
+    assert all_of_it.mass_balance == 0.0
+    assert "mass_balance" not in all_of_it.reasons
+    assert "balance-open" in codes(all_of_it)
+
+
 def test_balance_findings():
     more = result(CARBONATE, [VITRIOL_50, SODA], [Outturn("malachite", net=amount("90.0 g"))])
     assert "more-out-than-in" in codes(more)

@@ -38,11 +38,11 @@ class StepCost:
     """A step as the standard cost sees it.
 
     ``upstream``: (place of an earlier step, grams of its product per gram of this step's key input), the key input
-    itself among them at 1 where a step makes it. ``batch_g``: grams of key input a batch, wanted where a line has a
-    cost per batch. ``ratio_per_g``: grams of product per gram of key input over all runs, failures at 0, wet runs above
-    1 taken as 0.98; None or 0 where the runs give none. ``ratio_good`` the same without failures, ``ratio_limit`` at a
-    yield of 1, ``ratio_best`` of the best run; None where there is none. ``ratio_se``: standard error of
-    ``ratio_per_g`` over ``runs`` runs.
+    itself among them at 1 where a step makes it and none of it comes back. ``batch_g``: grams of key input a batch,
+    wanted where a line has a cost per batch. ``ratio_per_g``: grams of product per gram of key input over all runs,
+    failures at 0, wet runs above 1 taken as 0.98; None or 0 where the runs give none. ``ratio_good`` the same without
+    failures, ``ratio_limit`` at a yield of 1, ``ratio_best`` of the best run; None where there is none. ``ratio_se``:
+    standard error of ``ratio_per_g`` over ``runs`` runs.
     """
 
     code: str
@@ -110,7 +110,9 @@ class StandardCost:
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 
-def standard_cost(steps: Sequence[StepCost], final: int = -1, confidence: float = 0.90) -> StandardCost:
+def standard_cost(
+    steps: Sequence[StepCost], final: int = -1, confidence: float = 0.90, good: Sequence[StepCost] | None = None
+) -> StandardCost:
     """Return the standard cost of a gram of the product of step ``final`` (its place; the last by default).
 
     ``steps``: in topological order, every step after those that feed it; steps that do not feed the final one cost
@@ -118,9 +120,13 @@ def standard_cost(steps: Sequence[StepCost], final: int = -1, confidence: float 
     se(ln K) = √Σ(share·se/R)², and K·exp(±t·se) with the effective degrees of Welch and Satterthwaite
     (JCGM 100:2008, G.4.1, with n − 1 degrees a step). It needs three runs of every step that feeds the final one.
 
-    The leak K·share·(1 − R/R′) is exact where nothing is fixed per batch. Material that is recovered and fed back is
-    not solved for: lines hold what is used up. Raises ``ValueError`` for a step that is fed by a later one, a ratio or
-    batch that is not positive, or a confidence outside (0, 1).
+    ``good``: the same steps as their good runs alone leave them, where they pay for something else than all runs do,
+    such as for what is not recovered.
+
+    The leak K·share·(1 − R/R′) is exact where nothing is fixed per batch and nothing that one step gives back covers
+    the need of another. Lines hold what is bought or made anew, as :mod:`service.analytics.money.steady_state` tells.
+    Raises ``ValueError`` for a step that is fed by a later one, a ratio or batch that is not positive, or a confidence
+    outside (0, 1).
 
     >>> bought = [StepCost("a", 0.7, (CostLine("ore", 0.02),), ratio_limit=1.0)]
     >>> more = [(0.05, 0.3), (0.01, 0.8), (0.40, 0.5)]
@@ -148,7 +154,8 @@ def standard_cost(steps: Sequence[StepCost], final: int = -1, confidence: float 
     ratios = [step.ratio_per_g or math.nan if place in fed else math.nan for place, step in enumerate(steps)]
     own = [step.own_cost_per_g for step in steps]
     costs = _product_costs(steps, ratios, own, fed)
-    good = _product_costs(steps, [step.ratio_good or math.nan for step in steps], own, fed)
+    ratios_good, alone = [step.ratio_good or math.nan for step in steps], good or steps
+    good_costs = _product_costs(alone, ratios_good, [step.own_cost_per_g for step in alone], fed)
     product_g = _product_grams(steps, ratios, last)
     at_least = costs[last]
     shares = [product_g[place] * costs[place] / at_least if at_least > 0 else math.nan for place in range(len(steps))]
@@ -164,7 +171,7 @@ def standard_cost(steps: Sequence[StepCost], final: int = -1, confidence: float 
     if unpriced:
         reasons |= dict.fromkeys(("cost_per_g", "low", "high"), "no price for " + ", ".join(unpriced))
     low, high = (None, None) if unpriced else _interval(steps, sorted(fed), shares, at_least, confidence, reasons)
-    good_runs = None if unpriced else _known(good[last])
+    good_runs = None if unpriced else _known(good_costs[last])
     if good_runs is None:
         reasons["cost_per_g_good_runs"] = reasons.get("cost_per_g", "a step has no good run")
     priced = _priced(steps)
@@ -178,7 +185,7 @@ def standard_cost(steps: Sequence[StepCost], final: int = -1, confidence: float 
             StepShare(
                 code=step.code,
                 product_cost_per_g=_known(costs[place]) if priced[place] else None,
-                product_cost_per_g_good_runs=_known(good[place]) if priced[place] else None,
+                product_cost_per_g_good_runs=_known(good_costs[place]) if priced[place] else None,
                 share=None if unpriced else _known(shares[place]),
                 added_per_g=_known(product_g[place] / ratios[place] * own[place]) if place in fed else 0.0,
                 leak_per_g=None if unpriced else _lost(at_least, shares[place], ratios[place], step.ratio_limit),
@@ -197,8 +204,8 @@ def standard_cost(steps: Sequence[StepCost], final: int = -1, confidence: float 
 
 def _check(steps: Sequence[StepCost]) -> None:
     for place, step in enumerate(steps):
-        if any(not 0 <= earlier < place or not grams > 0 for earlier, grams in step.upstream):
-            raise ValueError(f"step {step.code!r} is fed by earlier steps, above 0 g/g, received {step.upstream!r}")
+        if any(not 0 <= earlier < place or not grams >= 0 for earlier, grams in step.upstream):
+            raise ValueError(f"step {step.code!r} is fed by earlier steps, 0 g/g or more, received {step.upstream!r}")
         if step.ratio_per_g is not None and not 0 <= step.ratio_per_g < math.inf:
             raise ValueError(f"a ratio is a finite number of at least 0, received {step.ratio_per_g!r}")
         if any(line.per_batch != 0 for line in step.lines) and not (step.batch_g and step.batch_g > 0):
