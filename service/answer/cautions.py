@@ -112,7 +112,7 @@ def _charge(model: RouteModel, code: str, gross_g: float | None, lots: Sequence[
 
     formula = material.formula or _analyte(model, material).formula
     dissolved = material.phase == SOLUTION or strength.molarity is not None or strength.mass_concentration is not None
-    is_water = material.formula is not None and dict(material.formula.elements) == WATER
+    water = is_water(material)
     return BatchMaterial(
         code=code,
         mass_g=None if counted_in_ml else gross_g,
@@ -123,8 +123,8 @@ def _charge(model: RouteModel, code: str, gross_g: float | None, lots: Sequence[
         concentration_g_per_l=None if strength.mass_concentration is None else strength.mass_concentration.value,
         hazards=hazards,
         elements=frozenset() if formula is None else frozenset(formula.elements),
-        acid=_is_acid(material, is_water),
-        water=True if is_water else (None if dissolved else False),
+        acid=_is_acid(material, water),
+        water=True if water else (None if dissolved else False),
         element_g=_element_g(formula, of(held.contained_mol)),
         holds=_holds(material, held.contained_g, strength),
         analyte=material.analyte_code,
@@ -147,9 +147,14 @@ def _holds(material: Material, contained_g: float | None, strength: Strength) ->
     return {**contents, **own}
 
 
-def _is_acid(material: Material, is_water: bool) -> bool | None:
+def is_water(material: Material) -> bool:
+    """Whether it is water, which comes from the tap where no lot of it is kept."""
+    return material.formula is not None and dict(material.formula.elements) == WATER
+
+
+def _is_acid(material: Material, water: bool) -> bool | None:
     """Whether the material's own name calls it an acid; None where it does not say."""
-    if is_water:
+    if water:
         return False
     return True if re.search(r"\bacid\b", material.name, re.IGNORECASE) else None
 
@@ -209,7 +214,7 @@ def _made(this: StepModel, model: RouteModel, batch_g: float, extent_mol: float 
             fraction = runs.product_fraction if len(runs.net_g) else None
         elif amount_mol is not None and mass is not None:
             grams = amount_mol * mass.value
-        is_water = material.formula is not None and dict(material.formula.elements) == WATER
+        water = is_water(material)
         made.append(
             BatchMaterial(
                 code,
@@ -219,8 +224,8 @@ def _made(this: StepModel, model: RouteModel, batch_g: float, extent_mol: float 
                 mass_fraction=fraction,
                 hazards=material.hazards,
                 elements=frozenset() if formula is None else frozenset(formula.elements),
-                acid=_is_acid(material, is_water),
-                water=True if is_water else (None if material.phase == SOLUTION else False),
+                acid=_is_acid(material, water),
+                water=True if water else (None if material.phase == SOLUTION else False),
                 element_g=_element_g(formula, amount_mol),
                 holds={} if material.analyte is None else {material.analyte: fraction},
                 analyte=material.analyte_code,

@@ -11,14 +11,13 @@ from service.analytics.money.standard_cost import CostLine, StepCost
 from service.analytics.planning.graph import BoughtInput, PlanStep
 from service.analytics.planning.inputs import PlanInputs, StepInputs
 from service.answer.book import Book
-from service.answer.cautions import WATER
+from service.answer.cautions import is_water
 from service.answer.cost import Costing, costing_of
 from service.answer.prices import Exchange
 from service.answer.route_model import Input, RouteModel, StepModel
 from service.answer.shelf import Remainder, Usable, usable
 from service.answer.step_runs import experience_of, forecast_of
 from service.domain.lot import Measured, Strength
-from service.domain.material import Material
 from service.domain.route import Route
 from service.errors import NotComputable
 
@@ -190,7 +189,7 @@ class _Gathering:
         if self.lots:
             found = self._with_named(found, lots, worth)
         kept = {each.lot.material for each in lots}
-        self.at_hand |= {code for code in model.bought if code not in kept and _is_water(model.materials[code])}
+        self.at_hand |= {code for code in model.bought if code not in kept and is_water(model.materials[code])}
         left_alone = {left["lot"] for left in found.left_out}
         for each in lots:
             day = each.lot.expires_on
@@ -286,11 +285,6 @@ class _Gathering:
                 if _maker(each, first, fed_by) is None and each.need.per_g is None
             },
         )
-
-
-def _is_water(material: Material) -> bool:
-    """Whether it is water: where no lot of it is kept, it comes from the tap."""
-    return material.formula is not None and dict(material.formula.elements) == WATER
 
 
 def _maker(each: Input, first: int, fed_by: Mapping[str, Maker | None]) -> Maker | None:

@@ -161,6 +161,14 @@ FAULTS: Final[Sequence[PlantedFault]] = (
         "without_a_price or no_price",
     ),
     PlantedFault(
+        "more is fed back than goes in",
+        "service/analytics/money/steady_state.py",
+        "covered = min(1.0, left_g / need_g)",
+        "covered = left_g / need_g",
+        ("tests/analytics/test_steady_state.py",),
+        "never_more_than_it_needs",
+    ),
+    PlantedFault(
         "a removed record can be read",
         "service/store/records.py",
         "return None if found is None or found.deleted else found",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -11,6 +11,9 @@ import numpy as np
 from service.analytics.forecast.draws import StepDraws, Trials
 
 _ROUNDING = 1e-9
+_CLOSE = 1e-10
+EXACT = 1e-13
+"""Within which a margin is none."""
 _SAMPLED_FROM, _SAMPLE = 2048, 4
 
 
@@ -154,3 +157,33 @@ def p_max(failures: Iterable[tuple[float, float, int]]) -> float:
     [0.9112, 0.9921, 0.9988]
     """
     return math.prod([1 - all_fail(a, b, batches) for a, b, batches in failures])
+
+
+def least_root(margin: Callable[[float], float], low: float, high: float) -> float:
+    """Return the least output in (low, high] whose margin is not negative: false position after Illinois.
+
+    ``margin`` rises with the output, is below 0 at ``low`` and at least 0 at ``high``. Piecewise straight, it is met
+    exactly in a few steps.
+
+    >>> least_root(lambda output: min(output - 3.0, 2.0), 1.0, 9.0)
+    3.0
+    """
+    at_low, at_high = margin(low), margin(high)
+    weight_low, weight_high = at_low, at_high
+    before = 0
+    for _ in range(100):
+        if at_high <= EXACT or high - low <= _CLOSE * high:
+            break
+        middle = high - weight_high * (high - low) / (weight_high - weight_low)
+        if not low < middle < high:
+            middle = (low + high) / 2
+        at_middle = margin(middle)
+        side = 1 if at_middle >= -EXACT else -1
+        if side > 0:
+            high, at_high, weight_high = middle, at_middle, at_middle
+            weight_low *= 0.5 if before == side else 1.0
+        else:
+            low, at_low, weight_low = middle, at_middle, at_middle
+            weight_high *= 0.5 if before == side else 1.0
+        before = side
+    return high

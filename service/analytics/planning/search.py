@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from service.analytics.forecast.draws import MOST_BATCHES, Trials
 from service.analytics.planning.campaign import Campaigns, Outcomes, mean_of
 from service.analytics.planning.chain import (
+    EXACT,
     all_fail,
+    least_root,
     order_statistic,
     p_max,
     reach_probability,
@@ -24,8 +26,6 @@ from service.errors import NotComputable
 
 _JUST_ABOVE = 1 + 1e-9
 _LEAST_STRETCH = 1 + 1e-6
-_CLOSE = 1e-10
-_EXACT = 1e-13
 _SHORT_OF = 0.85
 _FEW_STRETCHES = 4
 _SURE_OF = 5  # standard uncertainties of the trials
@@ -173,7 +173,7 @@ class Search:
                 return flow
             if math.isinf(high):
                 high = self._far_enough(start)
-            return self._flow(_least_root(self._margin, start, high))
+            return self._flow(least_root(self._margin, start, high))
 
     def best_spare(self, batches: Sequence[int]) -> int | None:
         """The step where one more batch raises the logarithm of the greatest reach most per cost; None where none."""
@@ -273,9 +273,9 @@ class Search:
     def _reaches(self, output_g: float) -> bool:
         """Whether a share ``confidence`` of the trials reaches the target."""
         if output_g in self._margins:
-            return self._margins[output_g] >= -_EXACT
+            return self._margins[output_g] >= -EXACT
         final_g = self.campaigns.per_trial(self.campaigns.carry_out(self._flow(output_g)).final_g)
-        hits = np.count_nonzero(final_g >= self.target_g * (1 - _EXACT))
+        hits = np.count_nonzero(final_g >= self.target_g * (1 - EXACT))
         return bool(hits >= wanted_trials(self.confidence, self._trials))
 
     def _margin(self, output_g: float) -> float:
@@ -336,30 +336,3 @@ class Search:
                 return output
             output *= 2 / (1 + margin) if margin > -0.999 else 1000.0
         raise NotComputable("no amount reaches the target at this confidence", code="confidence-out-of-reach")
-
-
-def _least_root(margin: Callable[[float], float], low: float, high: float) -> float:
-    """Return the least output in (low, high] whose margin is not negative: false position after Illinois.
-
-    ``margin`` rises with the output, is below 0 at ``low`` and at least 0 at ``high``. Piecewise straight, it is met
-    exactly in a few steps.
-    """
-    at_low, at_high = margin(low), margin(high)
-    weight_low, weight_high = at_low, at_high
-    before = 0
-    for _ in range(100):
-        if at_high <= _EXACT or high - low <= _CLOSE * high:
-            break
-        middle = high - weight_high * (high - low) / (weight_high - weight_low)
-        if not low < middle < high:
-            middle = (low + high) / 2
-        at_middle = margin(middle)
-        side = 1 if at_middle >= -_EXACT else -1
-        if side > 0:
-            high, at_high, weight_high = middle, at_middle, at_middle
-            weight_low *= 0.5 if before == side else 1.0
-        else:
-            low, at_low, weight_low = middle, at_middle, at_middle
-            weight_high *= 0.5 if before == side else 1.0
-        before = side
-    return high
