@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import cached_property
 
 import numpy as np
 
@@ -88,7 +89,7 @@ class Search:
         low = max(0.9 * self.confidence * self.target_g, above_g)
         return self._by_steps(low, up_to_g) if self.stretches is None else self._by_stretches(self.stretches, low)
 
-    @property
+    @cached_property
     def never_needs_spares(self) -> bool:
         """Whether one batch a step is as sure as is asked: no count of batches and no amount then adds a spare one."""
         once = [(step.forecast.failures_a, step.forecast.failures_b, 1) for step in self._steps[: self._final + 1]]
@@ -299,6 +300,8 @@ class Search:
 
     def _spares_for(self, bare: PlannedFlow) -> tuple[int, ...]:
         wanted = tuple(spare if count else 0 for spare, count in zip(self._wanted, bare.batches, strict=True))
+        if self.never_needs_spares:
+            return wanted
         flow, spares = bare, list(wanted)
         if any(spares):
             flow = self._planned(bare.output_g, spares)
