@@ -29,37 +29,47 @@ class Layout:
         self.plan, self.purchase = whole.plan, whole.shopping.purchase
         self.offers = {offer.code: offer for offer in offers}
 
-    def answer(self) -> dict[str, Any]:
-        """Return the keys of the answer that follow from the plan alone."""
+    def figures(self) -> dict[str, Any]:
+        """Return the keys of the answer by which one plan is put beside another."""
         plan, campaign, inputs = self.plan, self.plan.campaign, self.inputs
         reasons: dict[str, str] = {}
-        if silent := [code for code in self.purchase.packs if self.offers[code].shelf_life is None]:
-            reasons["materials.left_over_expires_on"] = f"no shelf life is stated of {', '.join(silent)}"
         return {
             "route": inputs.route,
             "product": inputs.product,
-            "as_of": inputs.as_of.isoformat(),
             "target_g": plan.target_g * inputs.dry_fraction,
             "confidence": plan.confidence,
             "p_reach": campaign.p_reach,
             "p_max": plan.p_max,
-            "p_max_without_spares": plan.p_max_without_spares,
             "monte_carlo_u": campaign.monte_carlo_u,
-            "distribution": self._distribution(),
             "near_edge": self._near_edge(),
             **self._times(reasons),
+            "starting_materials": _starting(campaign.starting),
+            "steps": [self._step_line(place) for place in range(len(campaign.steps))],
+            "cost": self._cost(reasons),
+            "reasons": reasons,
+        }
+
+    def answer(self) -> dict[str, Any]:
+        """Return the keys of the answer that follow from the plan alone."""
+        plan, inputs = self.plan, self.inputs
+        figures = self.figures()
+        reasons = figures.pop("reasons")
+        if silent := [code for code in self.purchase.packs if self.offers[code].shelf_life is None]:
+            reasons["materials.left_over_expires_on"] = f"no shelf life is stated of {', '.join(silent)}"
+        return {
+            **figures,
+            "as_of": inputs.as_of.isoformat(),
+            "p_max_without_spares": plan.p_max_without_spares,
+            "distribution": self._distribution(),
             "branches": self._branches(reasons),
             "expected": self._expected(reasons),
             "product_on_hand_g": inputs.on_hand_g.get(inputs.product, 0.0),
-            "starting_materials": _starting(campaign.starting),
-            "steps": [self._step_line(place) for place in range(len(campaign.steps))],
             "materials": self._materials(),
             "expiring": self._expiring(),
             "at_the_mean": {
                 "starting_materials": _starting(plan.at_the_mean.starting),
                 "p_reach": plan.at_the_mean.p_reach,
             },
-            "cost": self._cost(reasons),
             "stock_left_out": [dict(left) for left in inputs.stock_left_out],
             "reasons": reasons,
         }

@@ -272,7 +272,7 @@ def _why_null(
 
 def figures_of(layout: Layout, bounded: Bounded) -> dict[str, Any]:
     """Return what is shown of a plan beside others."""
-    whole = layout.answer()
+    whole = layout.figures()
     steps = [
         {key: step[key] for key in ("step", "key_input_g", "batches", "spare_batches", "batch_g")}
         for step in whole["steps"]
