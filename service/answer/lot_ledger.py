@@ -162,8 +162,8 @@ def _with_others(book: Book, rows: LedgerRows) -> tuple[LedgerRows, list[Taken]]
         taken = rows.taken
         if not taken:
             return rows, []
-        # What others took after the last of these days moves none of them.
-        takes = ledger_rows.amounts_taken(book.reading, taken, rows.last_day)
+        # What others took after the last of these days moves none of them, and of any other day all of it together.
+        takes = ledger_rows.amounts_taken(book.reading, taken, rows.days)
         others = [take for take in takes if (take.source_kind, take.source_code) not in rows.lines]
         undated = {take.source_code for take in others if take.on is None and take.source_kind == "runs"}
         if not undated:

@@ -130,7 +130,13 @@ WHERE e.workshop = :workshop AND e.lot {equal} AND e.kind IN ('charge', 'pool-in
 """
 _AMOUNTS: Final = """
 SELECT {taken} FROM {asked}entries e{by_lot}
-WHERE e.workshop = :workshop AND e.lot {equal} AND e.kind NOT IN ({making}) AND (e."on" IS NULL OR e."on" <= :last)
+WHERE e.workshop = :workshop AND e.lot {equal} AND e.kind NOT IN ({making})
+  AND (e."on" IS NULL OR e."on" <= :last AND e."on" {on_days})
+UNION ALL
+SELECT e.lot, '', e."on", e."on", sum(e.quantity / 1000000000) * 1000000000 + sum(e.quantity % 1000000000)
+FROM {asked}entries e{by_lot}
+WHERE e.workshop = :workshop AND e.lot {equal} AND e.kind NOT IN ({making}) AND e."on" <= :last AND NOT e."on" {on_days}
+GROUP BY e.lot, e."on"
 """
 
 
@@ -165,7 +171,8 @@ def made_of_statement(dialect: str) -> TextClause:
 
 @cache
 def amounts_statement(dialect: str) -> TextClause:
-    """How much every line took of some lots, but for those of days after the ``last``."""
+    """How much every line took of some lots, but for those of days after the ``last``; of days that are not among
+    ``days`` all of a lot and day together, which then has no source."""
     return _written(_AMOUNTS, dialect)
 
 
@@ -179,6 +186,7 @@ def _words(dialect: str) -> dict[str, str]:
     return {
         "given": _GIVEN[dialect],
         "among": "IN (SELECT value FROM json_each(:codes))" if lite else "= ANY(:codes)",
+        "on_days": "IN (SELECT value FROM json_each(:days))" if lite else "= ANY(:days)",
         "asked": "json_each(:codes) asked CROSS JOIN " if lite else "",
         "equal": "= asked.value" if lite else "= ANY(:codes)",
         "by_lot": " INDEXED BY ix_entries_workshop_lot" if lite else "",

@@ -84,6 +84,10 @@ class Taken(NamedTuple):
     on: str | None
     quantity: int | None
 
+    def whole(self) -> Taken:
+        """The same of a sum, which some databases tell as a decimal number."""
+        return self._replace(quantity=None if self.quantity is None else int(self.quantity))
+
 
 MAKING: Final = ("opening", "purchase", "outturn", "pool-out")
 

@@ -45,6 +45,7 @@ from service.store.tables import entries, lots, runs, steps
 
 _Row = TypeVar("_Row", bound=tuple[Any, ...])
 _MOST_TAKES: Final = 20_000
+_MOST_UNITS: Final = 2**60
 _AT_ONCE: Final = 100
 """Lots of which one statement asks what was made of them."""
 
@@ -65,9 +66,10 @@ class LedgerRows:
         }
 
     @property
-    def last_day(self) -> str:
-        """The latest day of all lines, as ISO text; empty where nobody dated any."""
-        return max((line.on for lines in self.lines.values() for line in lines if line.on is not None), default="")
+    def days(self) -> set[str]:
+        """The days of all lines and of all lots, as ISO text: on no other does any of these take anything."""
+        days = {line.on for lines in self.lines.values() for line in lines}
+        return {day for day in (*days, *(lot.received_on for lot in self.lots)) if day is not None}
 
     def joined(self, others: LedgerRows) -> LedgerRows:
         """Return these rows and some others, each once."""
@@ -282,10 +284,20 @@ def stated_incomes(reading: Reading, until: str) -> list[StatedIncome]:
     return [StatedIncome(*row) for row in reading.connection.execute(statement)]
 
 
-def amounts_taken(reading: Reading, codes: Collection[str], last: str) -> list[Taken]:
-    """Return how much every line took of these lots by a ``last`` day, as ISO text; one without a day may have."""
-    values = {"workshop": reading.workshop_id, "codes": code_list(reading, codes), "last": last}
-    return _fetched(reading, amounts_statement(reading.dialect), values, Taken)
+def amounts_taken(reading: Reading, codes: Collection[str], days: Collection[str]) -> list[Taken]:
+    """Return how much was taken of these lots by the last of some days, as ISO text; what has no day may have been.
+
+    On these days and without one it is told line by line, of another day all of a lot together, as of no source.
+    """
+    told = set(days)
+    while True:
+        values = {"workshop": reading.workshop_id, "codes": code_list(reading, codes), "last": max(told, default="")}
+        values["days"] = code_list(reading, told)
+        found = _fetched(reading, amounts_statement(reading.dialect), values, Taken)
+        beyond = {each.on for each in found if not each.source_kind and abs(each.quantity or 0) > _MOST_UNITS}
+        if not beyond:
+            return [each if each.source_kind or each.quantity is None else each.whole() for each in found]
+        told |= {on for on in beyond if on is not None}  # what no whole number of 64 bits holds is told line by line
 
 
 def _lists(codes: Collection[str]) -> Iterator[list[str]]:

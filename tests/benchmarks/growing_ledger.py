@@ -69,12 +69,21 @@ def _multiply(database: Database, workshop: Workshop, count: int) -> None:
         put_balances(writing, {lot: each.moved(count * (each.quantity - PUT_NG), 0) for lot, each in left.items()})
 
 
+_DAYS: Final = ("on", "started_on", "finished_on")
+"""The copies lie on the days of some six years."""
+
+
 def _copy(connection: Connection, table: Table, name: str, workshop_id: int, count: int) -> None:
     found = []
+    lite = connection.dialect.name == "sqlite"
+    day = "date('2020-06-01', (n % 2000) || ' days')" if lite else "to_char(DATE '2020-06-01' + n % 2000, 'YYYY-MM-DD')"
     for each in table.columns:
         quoted = f't."{each.name}"'
         of_text = f"replace({quoted}, 'first', 'copy-' || n)"
-        found.append(f"{quoted} + n" if each.name == "seq" else of_text if isinstance(each.type, Text) else quoted)
+        if each.name in _DAYS:
+            found.append(f"CASE WHEN {quoted} IS NULL THEN NULL ELSE {day} END")
+        else:
+            found.append(f"{quoted} + n" if each.name == "seq" else of_text if isinstance(each.type, Text) else quoted)
     names = ", ".join(f'"{each.name}"' for each in table.columns)
     connection.execute(
         text(
