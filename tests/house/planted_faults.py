@@ -255,8 +255,8 @@ FAULTS: Final[Sequence[PlantedFault]] = (
     PlantedFault(
         "an overdrawn lot is not found",
         "service/answer/stock_findings.py",
-        "if balance.quantity < 0}\n    if not below:",
-        "if balance.quantity < -(10**10)}\n    if not below:",
+        "    below = below_zero(book.reading)\n",
+        "    below = {lot: each for lot, each in below_zero(book.reading).items() if each.quantity < -(10**10)}\n",
         ("tests/answer/test_ledger_audit.py",),
         "sound and sqlite",
     ),
