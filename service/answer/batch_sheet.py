@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.answer.book import Book
-from service.answer.by_volume import NO_DENSITY, is_solution
+from service.answer.by_volume import NO_DENSITY
 from service.answer.cautions import cautions_of
 from service.answer.nulls import why_null
 from service.answer.route_model import RouteModel, StepModel
@@ -100,7 +100,7 @@ class _Amount:
         """The amount as the sheet shows it."""
         held, grams = unit_holding(self.material, model.materials, self.strength), self.gross_g
         in_ml = self.material in model.by_volume  # then what stands for grams are millilitres, of unknown mass
-        told = not in_ml or is_solution(self.strength)
+        told = not in_ml or self.strength.is_solution
 
         def of(per_gram: float | None) -> float | None:
             return None if grams is None or per_gram is None else grams * per_gram

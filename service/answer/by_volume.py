@@ -12,7 +12,6 @@ from decimal import Decimal
 from typing import Any, Final
 
 from service.answer.book import Book
-from service.domain.lot import Strength
 from service.domain.material import Material
 from service.domain.quantity import Quantity
 from service.domain.route import BillLine, Step
@@ -44,15 +43,10 @@ def counted_by_volume(book: Book, steps: Collection[Step], materials: Mapping[st
         offers = [offer for offer in book.offers if offer.material == code]
         sizes = [lot.dimension for lot in lots if lot.material == code] + [offer.pack.dimension for offer in offers]
         dense = any(x.density is not None for x in strengths) or any(x.density is not None for x in offers)
-        dissolved = bool(strengths) and all(map(is_solution, strengths))
+        dissolved = bool(strengths) and all(strength.is_solution for strength in strengths)
         if "volume" in sizes and "mass" not in sizes and not dense and all(_by_volume(lines[code], dissolved)):
             found.add(code)
     return frozenset(found)
-
-
-def is_solution(strength: Strength) -> bool:
-    """Say whether a strength tells what a millilitre holds, whatever it weighs."""
-    return strength.molarity is not None or strength.mass_concentration is not None
 
 
 def _by_volume(lines: Collection[BillLine], dissolved: bool) -> Iterator[bool]:

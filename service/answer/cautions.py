@@ -111,7 +111,7 @@ def _charge(model: RouteModel, code: str, gross_g: float | None, lots: Sequence[
         return None if gross_g is None or per_gram is None else gross_g * per_gram
 
     formula = material.formula or _analyte(model, material).formula
-    dissolved = material.phase == SOLUTION or strength.molarity is not None or strength.mass_concentration is not None
+    dissolved = material.phase == SOLUTION or strength.is_solution
     water = is_water(material)
     return BatchMaterial(
         code=code,

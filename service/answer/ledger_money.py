@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from service.answer.book import Book
 from service.answer.prices import Exchange, standing_offers
-from service.domain.bill import ONE_OF, unit_holding
+from service.domain.bill import contained_in_one, unit_holding
 from service.domain.lot import Strength, strength_of
 from service.domain.material import Material
 from service.domain.money import Money, to_micro
@@ -94,11 +94,10 @@ class LedgerMoney:
 
     def contained_ng(self, material: str, dimension: str, units: int, strength: Strength) -> int | None:
         """Return how many ng of the wanted substance so many ng or nL at a strength hold; None where nothing tells."""
-        if dimension == "mass" and strength.molarity is None and strength.mass_concentration is None:
-            return round(units * strength.mass_fraction)
-        self.prepare([material])
-        held = unit_holding(material, self._materials, strength, ONE_OF[dimension]).contained_g
-        return None if held is None else round(held * units * UNITS_PER_BASE["mass"] / UNITS_PER_BASE[dimension])
+        if dimension != "mass" or strength.is_solution:
+            self.prepare([material])
+        held = contained_in_one(dimension, material, strength, self._materials)
+        return None if held is None else round(held * units * (UNITS_PER_BASE["mass"] / UNITS_PER_BASE[dimension]))
 
     def rated(self, of: str, line: Line, strength: Strength, day: dt.date) -> int | str:
         """Return what labour, energy or waste cost at the rate of that day, or why it is not counted.

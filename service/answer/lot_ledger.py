@@ -102,7 +102,8 @@ def _sized(
     every: dict[str, LotRow] = {code: columns.rows[lot] for code, lot in numbers.items() if lot is not None}
     rows = {code: row for code, row in every.items() if on_shelf(row)}
     strengths = {code: strength_from(row.strength) for code, row in rows.items()}
-    sized_by = {row.material for code, row in rows.items() if not _weighs_itself(row, strengths[code])}
+    # A mass that is no solution tells by itself what it holds.
+    sized_by = {row.material for code, row in rows.items() if row.dimension != "mass" or strengths[code].is_solution}
     known = book.materials(sized_by) if sized_by else {}
     found = {}
     for code, row in rows.items():
@@ -113,11 +114,6 @@ def _sized(
             contained_g = contained_in(row.amount, row.material, row.dimension, strengths[code], known)
         found[code] = LotLedger(number, whole, currency, columns, ledger, traced, row, gross_g, contained_g)
     return found
-
-
-def _weighs_itself(row: LotRow, strength: Strength) -> bool:
-    """Say whether the row alone tells how many grams of what is wanted the lot holds."""
-    return row.dimension == "mass" and strength.molarity is None and strength.mass_concentration is None
 
 
 def lot_in_whole(book: Book, code: str, traced: TracedLedger) -> LotLedger:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from service.answer.book import Book
-from service.domain.bill import ONE_OF, unit_holding
+from service.domain.bill import contained_in_one, unit_holding
 from service.domain.blend import BlendPart, blend
 from service.domain.lot import Measured, ShelfLot, Strength
 from service.domain.material import Material
@@ -99,14 +99,9 @@ def grams_of(units: int, lot: ShelfLot, known: Mapping[str, Material]) -> float 
 def contained_in(
     units: int, material: str, dimension: str, strength: Strength, known: Mapping[str, Material]
 ) -> float | None:
-    """Return the grams of the wanted substance in so many ng, nL or nmol of a material at a strength.
-
-    None where nothing tells. ``known`` may lack it where a mass states its fraction.
-    """
-    if dimension == "mass" and strength.molarity is None and strength.mass_concentration is None:
-        return units / UNITS_PER_BASE[dimension] * strength.mass_fraction
-    held = unit_holding(material, known, strength, ONE_OF[dimension]).contained_g
-    return None if held is None else held * units / UNITS_PER_BASE[dimension]
+    """Return the grams of the wanted substance in so many ng, nL or nmol of a material, as ``contained_in_one``."""
+    held = contained_in_one(dimension, material, strength, known)
+    return None if held is None else held * (units / UNITS_PER_BASE[dimension])
 
 
 def grams_in(
@@ -177,11 +172,7 @@ class _Portion:
 
 def _blended(portions: list[_Portion], material: Material) -> Strength:
     """The portions united, those that say least left out where others say what they hold."""
-    telling = [
-        each
-        for each in portions
-        if each.strength.contents or each.strength.molarity is not None or each.strength.mass_concentration is not None
-    ]
+    telling = [each for each in portions if each.strength.contents or each.strength.is_solution]
     return blend([BlendPart(each.put_g, _volume_ml(each, material), each.strength) for each in telling or portions])
 
 

@@ -68,6 +68,21 @@ def unit_holding(
     )
 
 
+def contained_in_one(
+    dimension: str, code: str, strength: Strength, materials: Mapping[str, Material]
+) -> float | None:
+    """Return the grams of the wanted substance in one g, mL or mol of ``code``; None where nothing tells.
+
+    ``materials`` may lack it where a mass states its fraction.
+
+    >>> contained_in_one("mass", "chalk", Strength(assay=Measured(0.9)), {})
+    0.9
+    """
+    if dimension == "mass" and not strength.is_solution:
+        return strength.mass_fraction
+    return unit_holding(code, materials, strength, ONE_OF[dimension]).contained_g
+
+
 def need_of(step: Step, line: BillLine, materials: Mapping[str, Material], strengths: Mapping[str, Strength]) -> Need:
     """Return what one line of the bill of ``step`` needs, in gross grams of the line's material.
 

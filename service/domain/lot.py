@@ -49,6 +49,11 @@ class Strength:
         dry = 1.0 - (self.loss_on_drying.value if self.loss_on_drying else 0.0)
         return dry * (self.assay.value if self.assay else 1.0)
 
+    @property
+    def is_solution(self) -> bool:
+        """Whether it tells what a volume holds, whatever that weighs."""
+        return self.molarity is not None or self.mass_concentration is not None
+
     def over(self, shelf: Strength) -> Strength:
         """Return what a charge states itself, over what its lot states.
 
@@ -57,8 +62,7 @@ class Strength:
         >>> Strength(assay=Measured(0.8)).over(Strength(molarity=Measured(6.0), density=Measured(1.1))).molarity is None
         True
         """
-        states_own = self.assay is not None or self.molarity is not None or self.mass_concentration is not None
-        stated = self if states_own else shelf
+        stated = self if self.assay is not None or self.is_solution else shelf
         return Strength(
             assay=stated.assay,
             loss_on_drying=self.loss_on_drying or shelf.loss_on_drying,

@@ -108,7 +108,7 @@ class _Factors:
 
     @property
     def mol_per_g(self) -> Fraction | None:
-        if self._strength.molarity is None and self._strength.mass_concentration is None:
+        if not self._strength.is_solution:
             return self._mol_per_g_by_assay
         return _over(self.mol_per_ml, self.g_per_ml)
 
