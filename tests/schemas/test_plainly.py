@@ -41,7 +41,8 @@ def altered(data: st.DataObject, kind: str) -> dict[str, Any]:
             if not body:
                 break
         else:
-            inner[last] = data.draw(values)
+            # A drawn list is the same each time: put into itself it would have no end.
+            inner[last] = copy.deepcopy(data.draw(values))
     return body
 
 
@@ -79,5 +80,14 @@ def test_what_marshmallow_takes_takes_the_short_road(kind: str, data: st.DataObj
             shape.plainly(body)
     else:
         assert shape.plainly(body) == read
-        if kind != "workshop":
-            load_record(kind, "a-1", {key: value for key, value in body.items() if key != "code"})
+        if kind == "workshop":
+            return
+        bare = {key: value for key, value in body.items() if key != "code"}
+        try:
+            # Both roads read the values; the record may refuse what they come to together, as a route does its graph.
+            made = shape.make({**{name: value for name, value in read.items() if value is not None}, "code": "a-1"})
+        except REFUSALS:
+            with pytest.raises(InvalidInput):
+                load_record(kind, "a-1", bare)
+        else:
+            assert load_record(kind, "a-1", bare) == made
